@@ -1,0 +1,153 @@
+"""Paths of the rear axle: poses by distance, with curvature and direction of travel."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from avoidkit.checks import InputError, require_positive, require_shape
+from avoidkit.frames import Pose, wrap_angle
+
+SPACING_M = 0.05
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Path:
+    """Where the middle of the rear axle goes.
+
+    Attributes
+    ----------
+    name : str
+        `reference`, or the name of a detour; unique within a drive.
+    s_m : (n,) array
+        Distance travelled, growing from 0, whatever the direction.
+    x_m, y_m, yaw_rad : (n,) arrays
+        Poses of the vehicle; yaw is its heading (also in reverse), unwrapped.
+    curvature_1pm : (n,) array
+        tan(steering) / wheelbase, positive to the left, whatever the direction.
+    direction : (n,) int8 array
+        +1 forward, -1 in reverse; a change is a stop where the gear changes.
+    """
+
+    name: str
+    s_m: np.ndarray
+    x_m: np.ndarray
+    y_m: np.ndarray
+    yaw_rad: np.ndarray
+    curvature_1pm: np.ndarray
+    direction: np.ndarray
+
+    def __post_init__(self):
+        n = len(self.s_m)
+        if n < 2:
+            raise InputError(f"s_m must hold at least 2 points, got {n}")
+        arrays = {name: getattr(self, name) for name in ("s_m", "x_m", "y_m", "yaw_rad", "curvature_1pm", "direction")}
+        require_shape((n,), finite=True, **arrays)
+        if np.any(np.diff(self.s_m) <= 0):
+            raise InputError("s_m must grow from point to point")
+
+    def __len__(self):
+        return len(self.s_m)
+
+    @property
+    def length_m(self):
+        return float(self.s_m[-1])
+
+    @property
+    def end(self):
+        """The last pose."""
+        return Pose(float(self.x_m[-1]), float(self.y_m[-1]), float(wrap_angle(self.yaw_rad[-1])))
+
+    def poses_at(self, s_m):
+        """(n, 3) array of x, y, yaw at distances, linear between points, held at both ends."""
+        s = np.asarray(s_m, dtype=float)
+        return np.stack([np.interp(s, self.s_m, column) for column in (self.x_m, self.y_m, self.yaw_rad)], axis=-1)
+
+    def pose_at(self, s_m):
+        """The `Pose` at one distance."""
+        x, y, yaw = self.poses_at(s_m)
+        return Pose(float(x), float(y), float(wrap_angle(yaw)))
+
+    def curvature_at(self, s_m):
+        return np.interp(s_m, self.s_m, self.curvature_1pm)
+
+    def direction_at(self, s_m):
+        """+1 or -1 at one distance; at a change of gear the direction of what comes next."""
+        k = min(int(np.searchsorted(self.s_m, s_m, side="right")), len(self) - 1)
+        return int(self.direction[k])
+
+    def leg_end_after(self, s_m):
+        """Distance at which the leg under way ends: the next change of gear, or the path's end."""
+        k = min(int(np.searchsorted(self.s_m, s_m, side="right")), len(self) - 1)
+        later = np.flatnonzero(self.direction[k:] != self.direction[k])
+        return float(self.s_m[k + later[0] - 1]) if len(later) else self.length_m
+
+    def nearest(self, x_m, y_m, *, from_m=0.0, to_m=math.inf):
+        """Distance along the path of the point nearest to (x, y), m, within a stretch of it."""
+        inside = (self.s_m >= from_m - 1e-9) & (self.s_m <= to_m + 1e-9)
+        if not inside.any():
+            return float(np.clip(from_m, 0.0, self.length_m))
+        index = np.flatnonzero(inside)
+        k = index[np.argmin((self.x_m[index] - x_m) ** 2 + (self.y_m[index] - y_m) ** 2)]
+        best, best_d2 = float(self.s_m[k]), math.inf
+        for i in (k - 1, k):
+            if i < 0 or i + 1 >= len(self):
+                continue
+            ax, ay = self.x_m[i], self.y_m[i]
+            dx, dy = self.x_m[i + 1] - ax, self.y_m[i + 1] - ay
+            share = min(max(((x_m - ax) * dx + (y_m - ay) * dy) / (dx * dx + dy * dy), 0.0), 1.0)
+            d2 = (ax + share * dx - x_m) ** 2 + (ay + share * dy - y_m) ** 2
+            if d2 < best_d2:
+                best, best_d2 = float(self.s_m[i] + share * (self.s_m[i + 1] - self.s_m[i])), d2
+        return float(np.clip(best, from_m, min(to_m, self.length_m)))
+
+
+def path_from_legs(start, legs, *, name="reference", ramp=0.3):
+    """A path from legs of segments, each a length and a change of heading.
+
+    Within a segment that turns, the curvature grows over the first `ramp` share of its length, stays,
+    and goes back to 0, so that the curvature is continuous along the whole path.
+
+    Parameters
+    ----------
+    start : Pose
+    legs : list of (direction, segments)
+        direction is +1 or -1; segments is a list of (length_m, turn_rad), turn being the change of the
+        vehicle's heading, positive to the left.
+    ramp : float
+        Share of a segment's length, in (0, 0.5].
+
+    Returns
+    -------
+    Path
+
+    Examples
+    --------
+    >>> path = path_from_legs(Pose(0, 0, 0), [(1, [(6.0, 0.0)]), (-1, [(4.0, math.pi / 4)])])
+    >>> path.length_m, round(path.end.yaw_rad, 6)
+    (10.0, 0.785398)
+    """
+    s, curvature, direction = [0.0], [0.0], [legs[0][0] if legs else 1]
+    for sign, segments in legs:
+        for length_m, turn_rad in segments:
+            require_positive(length_m=length_m)
+            steps = max(2, math.ceil(length_m / SPACING_M))
+            share = np.arange(1, steps + 1) / steps
+            peak = turn_rad / (sign * length_m * (1 - ramp))
+            shape = np.clip(np.minimum(share, 1 - share) / ramp, 0.0, 1.0)
+            s.extend(s[-1] + share * length_m)
+            curvature.extend(peak * shape)
+            direction.extend([sign] * steps)
+    return integrate_path(name, start, np.array(s), np.array(curvature), np.array(direction, np.int8))
+
+
+def integrate_path(name, start, s_m, curvature_1pm, direction):
+    """A path by integrating curvature (trapezoid rule on heading, midpoint heading on position)."""
+    ds = np.diff(s_m) * direction[1:]
+    before = np.where(direction[1:] == direction[:-1], curvature_1pm[:-1], 0.0)
+    turns = 0.5 * (before + curvature_1pm[1:]) * ds
+    yaw = start.yaw_rad + np.concatenate([[0.0], np.cumsum(turns)])
+    middle = yaw[:-1] + 0.5 * turns
+    x = start.x_m + np.concatenate([[0.0], np.cumsum(ds * np.cos(middle))])
+    y = start.y_m + np.concatenate([[0.0], np.cumsum(ds * np.sin(middle))])
+    return Path(name, s_m, x, y, yaw, curvature_1pm, np.asarray(direction, np.int8))
