@@ -60,4 +60,6 @@ def require_shape(shape, *, finite=False, **arrays):
             wanted = str(tuple("n" if want is None else want for want in shape)).replace("'", "")
             raise InputError(f"{name} must have shape {wanted}, got {found}")
         if finite and not np.all(np.isfinite(array)):
-            raise InputError(f"{name} must be finite everywhere, got {np.count_nonzero(~np.isfinite(array))} that are not")
+            raise InputError(
+                f"{name} must be finite everywhere, got {np.count_nonzero(~np.isfinite(array))} that are not"
+            )

@@ -4,64 +4,35 @@ Bounds, unit, step, one line of doc and the source of the default stand beside e
 file, the printed JSON schema and the sliders of the bench all come from there.
 """
 
-import difflib
 import hashlib
 import json
-import math
-import os
-import tomllib
-from pathlib import Path
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import Field, model_validator
 
 from avoidkit.checks import InputError
+from avoidkit.parameters import (  # noqa: F401  (passed on: whoever makes a model of parameters finds all of it here)
+    PLACEHOLDER,
+    PRACTICE,
+    Model,
+    acceleration,
+    degrees,
+    did_you_mean,
+    field_names,
+    fields,
+    flat,
+    metres,
+    quantity,
+    read_toml,
+    seconds,
+    share,
+    speed,
+    switch,
+    toml_text,
+    validated,
+    write_text,
+)
 
 MEASURED = "measured envelope: 1,066 pedestrians at an intersection and 208 beside a slow cart"
-PLACEHOLDER = "our placeholder"
-PRACTICE = "common practice, no source"
-
-
-class Model(BaseModel):
-    """Base of every parameter and scene model: frozen, strict, finite, no unknown keys."""
-
-    model_config = ConfigDict(
-        frozen=True, extra="forbid", strict=True, allow_inf_nan=False, validate_default=True, ser_json_inf_nan="strings"
-    )
-
-
-def quantity(unit, low, high, default=..., *, doc, step=None, source=PLACEHOLDER):
-    """A bounded number with its unit, slider step, one line of doc and where its default comes from."""
-    extra = {"unit": unit, "step": step, "source": source}
-    return Field(default=default, ge=low, le=high, description=doc, json_schema_extra=extra)
-
-
-def switch(default, *, doc, source=PLACEHOLDER):
-    """An on/off parameter with its doc."""
-    return Field(default=default, description=doc, json_schema_extra={"unit": "", "step": None, "source": source})
-
-
-def metres(low, high, default=..., *, doc, step=0.01, source=PLACEHOLDER):
-    return quantity("m", low, high, default, doc=doc, step=step, source=source)
-
-
-def seconds(low, high, default=..., *, doc, step=0.01, source=PLACEHOLDER):
-    return quantity("s", low, high, default, doc=doc, step=step, source=source)
-
-
-def degrees(low, high, default=..., *, doc, step=1.0, source=PLACEHOLDER):
-    return quantity("deg", low, high, default, doc=doc, step=step, source=source)
-
-
-def speed(low, high, default=..., *, doc, step=0.05, source=PLACEHOLDER):
-    return quantity("m/s", low, high, default, doc=doc, step=step, source=source)
-
-
-def acceleration(low, high, default=..., *, doc, step=0.05, source=PLACEHOLDER):
-    return quantity("m/s^2", low, high, default, doc=doc, step=step, source=source)
-
-
-def share(default=..., *, doc, low=0.0, high=1.0, step=0.01, source=PLACEHOLDER):
-    return quantity("1", low, high, default, doc=doc, step=step, source=source)
 
 
 class VehicleTuning(Model):
@@ -72,7 +43,9 @@ class VehicleTuning(Model):
     wheelbase_m: float = metres(1.0, 5.0, 2.90, doc="front axle to rear axle")
     rear_overhang_m: float = metres(0.0, 2.0, 0.95, doc="rear axle to the rear end")
     steering_max_deg: float = degrees(10, 60, 36.0, doc="greatest road-wheel angle of the bicycle model")
-    steering_rate_max_deg_per_s: float = quantity("deg/s", 5, 120, 35.0, step=1.0, doc="fastest change of the road-wheel angle")
+    steering_rate_max_deg_per_s: float = quantity(
+        "deg/s", 5, 120, 35.0, step=1.0, doc="fastest change of the road-wheel angle"
+    )
     latency_s: float = seconds(0.0, 1.0, 0.15, doc="order to brake until the brake begins to act")
     brake_build_up_s: float = seconds(0.0, 1.0, 0.10, doc="brake begins to act until it is fully there")
     brake_mps2: float = acceleration(0.5, 9.0, 4.0, doc="deceleration with the brake fully built up")
@@ -125,7 +98,9 @@ class UltrasonicTuning(Model):
     beam_deg: float = degrees(20, 150, 70.0, doc="whole width of one cone", source=PRACTICE)
     cycle_s: float = seconds(0.02, 0.5, 0.10, doc="time between two rounds of the ring")
     latency_s: float = seconds(0.0, 0.3, 0.03, doc="round taken until it arrives")
-    temperature_assumed_deg_c: float = quantity("deg C", -40, 60, 20.0, doc="air temperature that the sensors assume", step=1.0)
+    temperature_assumed_deg_c: float = quantity(
+        "deg C", -40, 60, 20.0, doc="air temperature that the sensors assume", step=1.0
+    )
 
 
 class TrackingTuning(Model):
@@ -139,25 +114,41 @@ class FreeSpaceTuning(Model):
 
     cell_m: float = metres(0.05, 0.5, 0.10, step=0.05, doc="edge of a cell")
     size_m: float = metres(12.0, 80.0, 24.0, step=1.0, doc="edge of the square grid that travels with the vehicle")
-    start_clear_m: float = metres(0.0, 2.0, 0.50, doc="width round the outline that the operator declares free at the start")
+    start_clear_m: float = metres(
+        0.0, 2.0, 0.50, doc="width round the outline that the operator declares free at the start"
+    )
 
 
 class PeopleTuning(Model):
     """The envelope inside which people are taken to move."""
 
-    body_radius_m: float = metres(0.1, 0.6, 0.30, doc="radius that holds a body", source="FHWA-RD-98-107: body ellipse 0.50 x 0.60 m")
-    standing_accel_mps2: float = acceleration(0.5, 6.0, 2.85, doc="start from standing, 99 % of people", source=MEASURED)
-    walking_accel_mps2: float = acceleration(0.5, 6.0, 1.94, doc="change of a walker's velocity, p99 with sway", source=MEASURED)
+    body_radius_m: float = metres(
+        0.1, 0.6, 0.30, doc="radius that holds a body", source="FHWA-RD-98-107: body ellipse 0.50 x 0.60 m"
+    )
+    standing_accel_mps2: float = acceleration(
+        0.5, 6.0, 2.85, doc="start from standing, 99 % of people", source=MEASURED
+    )
+    walking_accel_mps2: float = acceleration(
+        0.5, 6.0, 1.94, doc="change of a walker's velocity, p99 with sway", source=MEASURED
+    )
     walking_from_mps: float = speed(0.2, 2.0, 1.0, doc="below this speed the larger acceleration holds")
     after_standing_s: float = seconds(0.0, 3.0, 1.0, doc="so long after having stood the larger acceleration holds")
-    top_speed_mps: float = speed(1.0, 8.0, 3.3, doc="greatest speed anybody reaches: hurrying out of the way; no joggers", source=MEASURED)
+    top_speed_mps: float = speed(
+        1.0, 8.0, 3.3, doc="greatest speed anybody reaches: hurrying out of the way; no joggers", source=MEASURED
+    )
     standing_probability: float = share(0.9, low=0.5, high=0.999, doc="from this probability on someone stands")
     standing_for_s: float = seconds(0.0, 3.0, 0.5, doc="and has to have stood so long")
     k_sigma: float = quantity("1", 0.0, 5.0, 2.5, step=0.1, doc="standard deviations of position and velocity kept")
-    likely_standing_m: float = metres(0.1, 2.0, 0.35, doc="radius that holds 95 % of standing people after 2 s", source=MEASURED)
-    likely_walking_mps: float = speed(0.2, 2.0, 0.95, doc="growth of the 95 % radius of a walker per second, up to 2 s", source=MEASURED)
+    likely_standing_m: float = metres(
+        0.1, 2.0, 0.35, doc="radius that holds 95 % of standing people after 2 s", source=MEASURED
+    )
+    likely_walking_mps: float = speed(
+        0.2, 2.0, 0.95, doc="growth of the 95 % radius of a walker per second, up to 2 s", source=MEASURED
+    )
     predict_s: float = seconds(1.0, 6.0, 3.0, step=0.1, doc="no walker is predicted beyond")
-    shadow_speed_mps: float = speed(0.5, 4.0, 1.6, doc="somebody may step out of a shadow so fast", source="ISO 13855:2010 K of walking")
+    shadow_speed_mps: float = speed(
+        0.5, 4.0, 1.6, doc="somebody may step out of a shadow so fast", source="ISO 13855:2010 K of walking"
+    )
     possible_person_gap_m: float = metres(0.1, 2.0, 0.5, doc="kept from a small still thing that may be a person")
     treat_small_still_as_person: bool = switch(True, doc="a small thing that never moved may be a person")
 
@@ -182,8 +173,12 @@ class DecisionTuning(Model):
     halt_after_s: float = seconds(0.05, 5.0, 0.5, step=0.05, doc="a cap of 0 for so long is a halt, not a brake")
     resume_margin_mps: float = speed(0.0, 0.5, 0.1, doc="above creep speed before a brake is released")
     renew_after_halt: bool = switch(True, doc="after a halt the operator releases and presses anew")
-    remote_range_m: float = metres(1.0, 20.0, 6.0, step=0.1, doc="farthest operator", source="UN R79, remote controlled parking")
-    link_timeout_s: float = seconds(0.05, 2.0, 0.2, doc="age of the last word of the remote device at which motion stops")
+    remote_range_m: float = metres(
+        1.0, 20.0, 6.0, step=0.1, doc="farthest operator", source="UN R79, remote controlled parking"
+    )
+    link_timeout_s: float = seconds(
+        0.05, 2.0, 0.2, doc="age of the last word of the remote device at which motion stops"
+    )
     data_timeout_s: float = seconds(0.1, 2.0, 0.3, doc="age of a radar's last scan at which its side counts as unseen")
     standoff_m: float = metres(0.0, 4.0, 0.8, step=0.05, doc="kept ahead of what blocks the path while approaching it")
     guard_m: float = metres(0.0, 1.0, 0.30, doc="an unexplained ultrasonic echo this near the bumper halts")
@@ -234,101 +229,6 @@ class Tuning(Model):
         return hashlib.sha256(json.dumps(values, sort_keys=True).encode()).hexdigest()[:12]
 
 
-def flat(model, prefix=""):
-    """All values of a model by dotted name, in order of definition."""
-    out = {}
-    for key in type(model).model_fields:
-        value = getattr(model, key)
-        if isinstance(value, BaseModel):
-            out.update(flat(value, f"{prefix}{key}."))
-        else:
-            out[f"{prefix}{key}"] = value
-    return out
-
-
-def field_names(model):
-    """The dotted names of all parameters of a model."""
-    return list(flat(model))
-
-
-def fields(model, prefix=""):
-    """Yield (dotted name, value, FieldInfo) for every single parameter of a model."""
-    for key, info in type(model).model_fields.items():
-        value = getattr(model, key)
-        if isinstance(value, BaseModel):
-            yield from fields(value, f"{prefix}{key}.")
-        else:
-            yield f"{prefix}{key}", value, info
-
-
-def did_you_mean(name, known):
-    """`; did you mean '...'?` for the nearest known name, or nothing."""
-    near = difflib.get_close_matches(name, known, n=1, cutoff=0.5)
-    return f"; did you mean {near[0]!r}?" if near else ""
-
-
-def validated(model, plain, where):
-    """Check plain TOML or JSON data against a model; `InputError` names each field, what it got and wanted."""
-    try:
-        return model.model_validate_json(json.dumps(plain, default=_refuse))
-    except ValidationError as error:
-        raise InputError("\n".join(_complaints(error, where))) from None
-    except TypeError as error:
-        raise InputError(f"{where}: {error}") from None
-
-
-def _refuse(value):
-    raise TypeError(f"a value of kind {type(value).__name__} ({value}) is not understood here")
-
-
-def _complaints(error, where, limit=12):
-    problems = error.errors(include_url=False)
-    for problem in problems[:limit]:
-        field = ".".join(str(part) for part in problem["loc"]) or "(whole file)"
-        got = problem["input"]
-        if problem["type"] == "extra_forbidden":
-            yield f"{where}: {field}: unknown key"
-        elif problem["type"] == "missing":
-            yield f"{where}: {field}: missing"
-        else:
-            wanted = problem["msg"].removeprefix("Value error, ")
-            got = "" if isinstance(got, dict | list) else f", got {got!r}"
-            yield f"{where}: {field}: {wanted[:1].lower()}{wanted[1:]}{got}"
-    if len(problems) > limit:
-        yield f"{where}: and {len(problems) - limit} more"
-
-
-def read_toml(path):
-    """The plain data of a TOML file; `InputError` names the file and what is wrong with it."""
-    path = Path(path)
-    try:
-        text = path.read_bytes().decode("utf-8")
-    except FileNotFoundError:
-        raise InputError(f"{path}: no such file") from None
-    except IsADirectoryError:
-        raise InputError(f"{path}: is a folder, a TOML file was wanted") from None
-    except OSError as error:
-        raise InputError(f"{path}: cannot be read: {error.strerror}") from None
-    except UnicodeDecodeError as error:
-        raise InputError(f"{path}: is not UTF-8 text: byte {error.start} cannot be read") from None
-    try:
-        return tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(f"{path}: is not valid TOML: {error}") from None
-
-
-def write_text(path, text):
-    """Write a text file whole or not at all: to a temporary file first, then renamed."""
-    path = Path(path)
-    part = path.with_name(f".{path.name}.{os.getpid()}.tmp")
-    try:
-        part.write_text(text, encoding="utf-8")
-        os.replace(part, path)
-    except OSError as error:
-        part.unlink(missing_ok=True)
-        raise InputError(f"{path}: cannot be written: {error.strerror}") from None
-
-
 def load_tuning(path):
     """Read and check a tuning file; a missing key has its default."""
     return validated(Tuning, read_toml(path), str(path))
@@ -341,40 +241,9 @@ def save_tuning(tuning, path):
 
 def tuning_toml(tuning):
     """The text of a tuning file: every value with its unit, bounds, meaning and where the default comes from."""
-    import tomlkit
-
-    document = tomlkit.document()
-    document.add(tomlkit.comment("A tuning of avoidkit: SI units; angles in degrees where the name says so."))
-    document.add(tomlkit.comment("A desk prototype's parameters, not evidence of safety: no use on a vehicle without"))
-    document.add(tomlkit.comment("the responsible engineers, the applicable standards and local law."))
-    _fill(document, tuning)
-    return tomlkit.dumps(document)
-
-
-def _fill(table, model):
-    import tomlkit
-
-    for key, info in type(model).model_fields.items():
-        value = getattr(model, key)
-        if isinstance(value, BaseModel):
-            inner = tomlkit.table()
-            _fill(inner, value)
-            table.add(key, inner)
-        else:
-            plain = model.model_dump(mode="json")[key]
-            table.add(tomlkit.comment(_note(info)))
-            table.add(key, plain)
-
-
-def _note(info):
-    extra = info.json_schema_extra or {}
-    low = next((m.ge for m in info.metadata if hasattr(m, "ge")), None)
-    high = next((m.le for m in info.metadata if hasattr(m, "le")), None)
-    unit = f" [{extra['unit']}]" if extra.get("unit") else ""
-    bounds = "" if low is None else f" {_short(low)} to {_short(high)};"
-    source = f" ({extra['source']})" if extra.get("source") else ""
-    return f"{info.description}{unit}:{bounds}{source}".rstrip(":;")
-
-
-def _short(number):
-    return f"{number:g}" if math.isfinite(number) else str(number)
+    return toml_text(
+        tuning,
+        "A tuning of avoidkit: SI units; angles in degrees where the name says so.",
+        "A desk prototype's parameters, not evidence of safety: no use on a vehicle without",
+        "the responsible engineers, the applicable standards and local law.",
+    )

@@ -67,7 +67,17 @@ class Tracks:
         n = len(self.ids)
         require_shape((n, 4), state=self.state)
         require_shape((n, 4, 4), covariance=self.covariance)
-        for name in ("stage", "existence", "standing", "extent_m", "age_s", "last_seen_s", "standing_for_s", "stood_ago_s", "hits"):
+        for name in (
+            "stage",
+            "existence",
+            "standing",
+            "extent_m",
+            "age_s",
+            "last_seen_s",
+            "standing_for_s",
+            "stood_ago_s",
+            "hits",
+        ):
             require_shape((n,), **{name: getattr(self, name)})
 
     def __len__(self):
@@ -88,7 +98,9 @@ def no_tracks(time_s):
     )  # fmt: skip
 
 
-def exact_tracks(time_s, positions, velocities, *, standing_for_s=None, extent_m=0.30, sigma_m=0.02, sigma_mps=0.02, seen_ago_s=0.0):
+def exact_tracks(
+    time_s, positions, velocities, *, standing_for_s=None, extent_m=0.30, sigma_m=0.02, sigma_mps=0.02, seen_ago_s=0.0
+):
     """Tracks as perfect knowledge would give them, for maps, tests and worked cases.
 
     Parameters
