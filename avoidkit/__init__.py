@@ -1,1 +1,48 @@
-"""avoidkit"""
+"""avoidkit: something is in the way of a slowly moving, supervised vehicle. Halt and wait, or go round?
+
+A desk prototype, not evidence of safety. What is listed here is loaded when it is first used, so that
+`import avoidkit` is light.
+"""
+
+import importlib
+
+__version__ = "0.1.0"
+
+_MODULE_OF = {
+    "InputError": "checks",
+    "shipped": "places",
+    "Pose": "frames",
+    "Tuning": "tuning",
+    "load_tuning": "tuning",
+    "save_tuning": "tuning",
+    "Path": "paths",
+    "Scene": "scene",
+    "load_scene": "scene",
+    "save_scene": "scene",
+    "Tracker": "tracking.tracker",
+    "exact_tracks": "tracking.records",
+    "FreeSpace": "freespace",
+    "Action": "verdict",
+    "Check": "verdict",
+    "Memory": "verdict",
+    "Situation": "verdict",
+    "Verdict": "verdict",
+    "decide": "decision",
+    "Recording": "recording",
+    "load_recording": "recording",
+    "drive": "drive",
+}
+
+__all__ = ["__version__", *_MODULE_OF]
+
+
+def __getattr__(name):
+    if name not in _MODULE_OF:
+        raise AttributeError(f"module 'avoidkit' has no attribute {name!r}")
+    value = getattr(importlib.import_module(f"avoidkit.{_MODULE_OF[name]}"), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__():
+    return sorted(__all__)

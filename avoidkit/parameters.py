@@ -181,26 +181,30 @@ def toml_text(model, *comments):
 def _fill(table, model):
     import tomlkit
 
-    for key, info in type(model).model_fields.items():
-        value = getattr(model, key)
-        if isinstance(value, BaseModel):
-            inner = tomlkit.table()
-            _fill(inner, value)
-            table.add(key, inner)
-        else:
-            plain = model.model_dump(mode="json")[key]
+    plain = model.model_dump(mode="json")
+    infos = type(model).model_fields.items()
+    inner = {key: info for key, info in infos if isinstance(getattr(model, key), BaseModel)}
+    for key, info in infos:
+        if key not in inner:
             table.add(tomlkit.comment(_note(info)))
-            table.add(key, plain)
+            table.add(key, plain[key])
+    for key, info in inner.items():  # after the single values, or these would belong to the table before them
+        section = tomlkit.table()
+        if info.description:
+            section.comment(info.description)
+        _fill(section, getattr(model, key))
+        table.add(key, section)
 
 
 def _note(info):
+    """One line on a value: what it means, [unit], its bounds, where its default comes from."""
     extra = info.json_schema_extra or {}
     low = next((m.ge for m in info.metadata if hasattr(m, "ge")), None)
     high = next((m.le for m in info.metadata if hasattr(m, "le")), None)
     unit = f" [{extra['unit']}]" if extra.get("unit") else ""
-    bounds = "" if low is None else f" {_short(low)} to {_short(high)};"
-    source = f" ({extra['source']})" if extra.get("source") else ""
-    return f"{info.description}{unit}:{bounds}{source}".rstrip(":;")
+    bounds = "" if low is None or high is None else f", {_short(low)} to {_short(high)}"
+    source = f"; {extra['source']}" if extra.get("source") else ""
+    return f"{info.description}{unit}{bounds}{source}"
 
 
 def _short(number):

@@ -1,0 +1,37 @@
+"""Where the kit's own data and notebooks are: beside the package in a clone, inside it when installed."""
+
+from pathlib import Path
+
+from avoidkit.checks import InputError
+
+KINDS = ("scenes", "tunings", "recordings", "published", "evidence", "pictures", "notebooks")
+
+
+def shipped(kind):
+    """The folder of the kit's own scenes, tunings, recordings, published tables, evidence, pictures or notebooks.
+
+    Raises
+    ------
+    InputError
+        If there is no such kind, or this copy of the kit does not carry it.
+
+    Examples
+    --------
+    >>> (shipped("tunings") / "baseline.toml").is_file()
+    True
+    """
+    if kind not in KINDS:
+        raise InputError(f"kind must be one of {', '.join(KINDS)}, got {kind!r}")
+    folder = home() / ("notebooks" if kind == "notebooks" else f"data/{kind}")
+    if not folder.is_dir():
+        raise InputError(f"{folder}: this copy of the kit carries no {kind}")
+    return folder
+
+
+def home(package=None):
+    """The folder that holds `data` and `notebooks`: the root of a clone, or `_shipped` in an installed package."""
+    package = Path(__file__).resolve().parent if package is None else Path(package)
+    clone = package.parent
+    if (clone / "pyproject.toml").is_file() and (clone / "data").is_dir():
+        return clone
+    return package / "_shipped"

@@ -1,0 +1,37 @@
+"""What all tests share: the baseline tuning, the folder of open data, quiet drawing, repeatable examples."""
+
+import os
+from pathlib import Path
+
+import pytest
+from hypothesis import settings
+
+os.environ.setdefault("MPLBACKEND", "Agg")
+
+settings.register_profile("repeatable", derandomize=True, deadline=None, database=None, max_examples=60)
+settings.load_profile("repeatable")
+
+ROOT = Path(__file__).resolve().parent.parent
+
+
+def open_data_folder():
+    """The folder of measurements by other people, or None where it is absent."""
+    folder = Path(os.environ.get("AVOIDKIT_OPEN_DATA", ROOT.parent / "shared" / "data"))
+    return folder if folder.is_dir() else None
+
+
+@pytest.fixture(scope="session")
+def open_data():
+    """The folder of open data; skips where `AVOIDKIT_OPEN_DATA` leads nowhere."""
+    folder = open_data_folder()
+    if folder is None:
+        pytest.skip("open data not found: set AVOIDKIT_OPEN_DATA to its folder")
+    return folder
+
+
+@pytest.fixture(scope="session")
+def tuning():
+    """The baseline tuning."""
+    from avoidkit import Tuning
+
+    return Tuning()
