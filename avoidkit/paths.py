@@ -133,8 +133,8 @@ def path_from_legs(start, legs, *, name="reference", ramp=0.3):
             require_positive(length_m=length_m)
             steps = max(2, math.ceil(length_m / SPACING_M))
             share = np.arange(1, steps + 1) / steps
-            peak = turn_rad / (sign * length_m * (1 - ramp))
             shape = np.clip(np.minimum(share, 1 - share) / ramp, 0.0, 1.0)
+            peak = turn_rad / (sign * length_m * float(np.mean(shape)))  # shape starts and ends at 0: mean is trapezoid
             s.extend(s[-1] + share * length_m)
             curvature.extend(peak * shape)
             direction.extend([sign] * steps)

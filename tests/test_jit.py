@@ -1,0 +1,60 @@
+"""Compiled loops: the same numbers with and without compiling, also where no cache can be written."""
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import avoidkit
+
+ROOT = Path(avoidkit.__file__).parent.parent
+
+LOOP = """
+import sys
+import numpy as np
+from avoidkit.jit import compiled
+
+@compiled
+def path_sum(x):
+    total = 0.0
+    for value in x:
+        total += value * 0.1
+    return total
+
+print(repr(float(path_sum(np.arange(1000.0)))), "numba" in sys.modules)
+"""
+
+
+def _run(folder, **environment):
+    script = folder / "loop.py"
+    script.write_text(LOOP, encoding="utf-8")
+    env = {**os.environ, "PYTHONPATH": str(ROOT), **environment}
+    return subprocess.run([sys.executable, str(script)], capture_output=True, text=True, env=env, check=True)
+
+
+def test_plain_python_gives_the_same_number_and_leaves_the_compiler_out(tmp_path):
+    with_compiler = _run(tmp_path, AVOIDKIT_JIT="1").stdout.split()
+    without = _run(tmp_path, AVOIDKIT_JIT="0").stdout.split()
+    assert with_compiler[0] == without[0]
+    assert with_compiler[1] == "True"
+    assert without[1] == "False"
+
+
+def test_without_a_cache_folder_it_compiles_all_the_same_and_says_so_once():
+    code = (
+        "import numba\n"
+        "real = numba.njit\n"
+        "def no_cache(*a, **k):\n"
+        "    if k.get('cache'):\n"
+        "        return lambda f: (_ for _ in ()).throw(RuntimeError('cannot cache function: no locator available'))\n"
+        "    return real(*a, **k)\n"
+        "numba.njit = no_cache\n"
+        "from avoidkit.jit import compiled\n"
+        "def one(x):\n    return x + 1.0\n"
+        "def two(x):\n    return x + 2.0\n"
+        "print(compiled(one)(1.0), compiled(two)(1.0))\n"
+    )
+    env = {**os.environ, "AVOIDKIT_JIT": "1"}
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, env=env, check=True, cwd=ROOT)
+    assert done.stdout == "2.0 3.0\n"
+    assert done.stderr == "avoidkit: no writable cache folder, loops are compiled anew in each process\n"
