@@ -21,8 +21,11 @@ LAYERS = (
     "tuning",
     "vehicle",
     "paths",
+    "verdict",
     "walks",
     "yard",
+    "people",
+    "remote",
     "scene",
     "sensing",
     "tracking",
@@ -31,7 +34,6 @@ LAYERS = (
     "separation",
     "clearway",
     "detour",
-    "verdict",
     "decision",
     "motion",
     "rows",
@@ -40,8 +42,9 @@ LAYERS = (
     "packing",
     "recording_file",
     "recording_store",
-    "recording",
     "replay",
+    "flat",
+    "recording",
     "logs",
     "drive",
     "studies",
@@ -63,9 +66,18 @@ def modules(package):
     return found
 
 
+def run_nodes(tree):
+    """All nodes of a file but those that only a type checker reads (`if TYPE_CHECKING:`)."""
+    for child in ast.iter_child_nodes(tree):
+        for_types = isinstance(child, ast.If) and getattr(child.test, "id", "") == "TYPE_CHECKING"
+        if not for_types:
+            yield child
+            yield from run_nodes(child)
+
+
 def imports(file, known):
-    """The modules of the kit that a file imports, wherever in it, also for types only."""
-    for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
+    """The modules of the kit that a file imports, wherever in it."""
+    for node in run_nodes(ast.parse(file.read_text(encoding="utf-8"))):
         if isinstance(node, ast.ImportFrom) and node.level:
             yield "a relative import", node.lineno
         elif isinstance(node, ast.ImportFrom) and (node.module or "").split(".")[0] == "avoidkit":
@@ -124,6 +136,11 @@ def test_an_upward_import_of_a_whole_module_is_found(tmp_path):
     assert _copy_with(tmp_path, vehicle="from avoidkit import scene\n", scene="") == [
         "vehicle, line 1: imports scene, which is not above it"
     ]
+
+
+def test_an_import_for_types_alone_is_let_through(tmp_path):
+    text = "from typing import TYPE_CHECKING\n\nif TYPE_CHECKING:\n    from avoidkit.drive import drive\n"
+    assert _copy_with(tmp_path, verdict=text, drive="") == []
 
 
 def test_a_downward_import_is_let_through(tmp_path):
