@@ -31,7 +31,9 @@ from avoidkit.parameters import (  # noqa: F401  (passed on: whoever makes a mod
     validated,
     write_text,
 )
+from avoidkit.sensor_tuning import Mount, RadarMounts, RadarTuning, UltrasonicTuning  # noqa: F401  (passed on)
 
+THRUN = "Thrun, Burgard and Fox, Probabilistic Robotics, ch. 9"
 MEASURED = "measured envelope: 1,066 pedestrians at an intersection and 208 beside a slow cart"
 
 
@@ -62,47 +64,6 @@ class VehicleTuning(Model):
         return self
 
 
-class Mount(Model):
-    """Where a sensor sits on the vehicle and which way it looks."""
-
-    x_m: float = metres(-2.5, 8.0, doc="ahead of the rear axle")
-    y_m: float = metres(-1.5, 1.5, doc="left of the middle line")
-    yaw_deg: float = degrees(-180, 180, doc="boresight, counter-clockwise from forward")
-
-
-class RadarMounts(Model):
-    """The four corner radars."""
-
-    front_left: Mount = Mount(x_m=3.75, y_m=0.85, yaw_deg=50.0)
-    front_right: Mount = Mount(x_m=3.75, y_m=-0.85, yaw_deg=-50.0)
-    rear_left: Mount = Mount(x_m=-0.85, y_m=0.85, yaw_deg=130.0)
-    rear_right: Mount = Mount(x_m=-0.85, y_m=-0.85, yaw_deg=-130.0)
-
-
-class RadarTuning(Model):
-    """What the four corner radars have in common, and where they sit."""
-
-    mounts: RadarMounts = Field(default=RadarMounts(), description="where the four sit and look")
-    field_of_view_deg: float = degrees(10, 180, 160.0, doc="whole width of the field of view", source=PRACTICE)
-    cycle_s: float = seconds(0.02, 0.2, 0.05, doc="time between scans of one radar", source=PRACTICE)
-    latency_s: float = seconds(0.0, 0.3, 0.03, doc="scan taken until it arrives")
-    range_min_m: float = metres(0.0, 1.0, 0.20, doc="nearest range reported", source=PRACTICE)
-    range_max_m: float = metres(5.0, 100.0, 25.0, step=0.5, doc="farthest range reported")
-
-
-class UltrasonicTuning(Model):
-    """The ring of twelve ultrasonic sensors, six in front and six behind."""
-
-    range_min_m: float = metres(0.0, 0.5, 0.15, doc="nearest range measured", source=PRACTICE)
-    range_max_m: float = metres(1.0, 8.0, 4.0, step=0.1, doc="farthest range measured", source=PRACTICE)
-    beam_deg: float = degrees(20, 150, 70.0, doc="whole width of one cone", source=PRACTICE)
-    cycle_s: float = seconds(0.02, 0.5, 0.10, doc="time between two rounds of the ring")
-    latency_s: float = seconds(0.0, 0.3, 0.03, doc="round taken until it arrives")
-    temperature_assumed_deg_c: float = quantity(
-        "deg C", -40, 60, 20.0, doc="air temperature that the sensors assume", step=1.0
-    )
-
-
 class TrackingTuning(Model):
     """Scans to tracks."""
 
@@ -116,6 +77,52 @@ class FreeSpaceTuning(Model):
     size_m: float = metres(12.0, 80.0, 24.0, step=1.0, doc="edge of the square grid that travels with the vehicle")
     start_clear_m: float = metres(
         0.0, 2.0, 0.50, doc="width round the outline that the operator declares free at the start"
+    )
+    evidence_range_m: float = metres(
+        3.0, 60.0, 15.0, step=0.5, doc="farther than this the absence of a return says nothing"
+    )
+    evidence_probability: float = share(
+        0.8, low=0.3, high=0.99, doc="nor where a weak adult would be detected in one scan with less than this"
+    )
+    free_probability: float = share(
+        0.40, low=0.05, high=0.49, doc="a cell is occupied, judged by one scan without a return", source=THRUN
+    )
+    occupied_probability: float = share(
+        0.70, low=0.51, high=0.99, doc="a cell is occupied, judged by one return in it", source=THRUN
+    )
+    edge_probability: float = share(
+        0.60, low=0.5, high=0.99, doc="a cell is occupied, judged by lying between two returns of one edge"
+    )
+    echo_free_probability: float = share(
+        0.30,
+        low=0.05,
+        high=0.49,
+        doc="a cell is occupied, judged by one round of ultrasonics that hears nothing so near",
+    )
+    echo_occupied_probability: float = share(
+        0.55, low=0.5, high=0.99, doc="a cell is occupied, judged by lying on the arc of an echo"
+    )
+    echo_range_m: float = metres(0.5, 5.0, 2.5, step=0.1, doc="farther than this no echo says nothing")
+    echo_margin_m: float = metres(0.0, 0.5, 0.10, doc="free ends so far before an echo, and a tenth of its distance")
+    known_free_probability: float = share(
+        0.12, low=0.01, high=0.4, doc="known free is a cell occupied with at most this"
+    )
+    known_occupied_probability: float = share(0.80, low=0.5, high=0.99, doc="occupied is a cell with at least this")
+    least_probability: float = share(0.03, low=0.001, high=0.3, doc="no evidence takes a cell below this")
+    greatest_probability: float = share(0.95, low=0.6, high=0.999, doc="no evidence takes a cell above this")
+    return_margin_m: float = metres(0.0, 1.0, 0.20, doc="free ends so far before a radar's return")
+    azimuth_sigma_deg: float = degrees(0.2, 10, 1.5, step=0.1, doc="a return marks cells this far to either side")
+    edge_link_m: float = metres(0.0, 3.0, 1.2, step=0.05, doc="returns nearer to each other belong to one edge")
+    fade_s: float = seconds(
+        0.2, 60.0, 4.0, step=0.1, doc="cells in nobody's view fade towards unknown with this time constant"
+    )
+    unseen_after_s: float = seconds(0.05, 2.0, 0.25, doc="a cell not looked at for so long is in nobody's view")
+    wedge_m: float = metres(
+        0.0, 8.0, 4.0, step=0.1, doc="so near the outline cells that no radar can see keep their state"
+    )
+    person_across_m: float = metres(0.1, 1.0, 0.4, doc="whoever may come out of unseen cells is at least so wide")
+    recentre_m: float = metres(
+        0.2, 5.0, 2.0, step=0.1, doc="the grid moves on when the vehicle is so far from its middle"
     )
 
 
@@ -138,6 +145,9 @@ class PeopleTuning(Model):
     )
     standing_probability: float = share(0.9, low=0.5, high=0.999, doc="from this probability on someone stands")
     standing_for_s: float = seconds(0.0, 3.0, 0.5, doc="and has to have stood so long")
+    standing_sigma_mps: float = speed(
+        0.0, 1.0, 0.08, doc="velocity of someone who stands, standard deviation", step=0.01
+    )
     k_sigma: float = quantity("1", 0.0, 5.0, 2.5, step=0.1, doc="standard deviations of position and velocity kept")
     likely_standing_m: float = metres(
         0.1, 2.0, 0.35, doc="radius that holds 95 % of standing people after 2 s", source=MEASURED

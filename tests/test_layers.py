@@ -18,6 +18,7 @@ LAYERS = (
     "places",
     "frames",
     "parameters",
+    "sensor_tuning",
     "tuning",
     "vehicle",
     "paths",

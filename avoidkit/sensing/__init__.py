@@ -1,1 +1,7 @@
+"""Simulated corner radars and ultrasonic ring: from people and own motion to scans and echoes."""
 
+from avoidkit.sensing.records import Echoes, Health, Scan
+from avoidkit.sensing.sensors import Sensors
+from avoidkit.sensing.ultrasonic import ultrasonic_mounts
+
+__all__ = ["Echoes", "Health", "Scan", "Sensors", "ultrasonic_mounts"]

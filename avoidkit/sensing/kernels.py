@@ -1,0 +1,113 @@
+"""The hot loops of sensing: what a point sees of another, and returns that share a resolution cell."""
+
+import math
+
+import numpy as np
+
+from avoidkit.jit import compiled
+
+
+@compiled
+def transmission(eye_x, eye_y, points, own_edge, own_body, edges, passes, bodies, radius_m):
+    """Share of power, 0 to 1, that gets from an eye to each point past edges and bodies.
+
+    Parameters
+    ----------
+    eye_x, eye_y : float
+        Where the sensor is, m, scene frame.
+    points : (n, 2) array
+    own_edge, own_body : (n,) int arrays
+        The edge and the body that the point belongs to, which do not hide it; -1: none.
+    edges : (m, 4) array
+        x0, y0, x1, y1 of each edge.
+    passes : (m,) array
+        Share that passes an edge: 0 hides.
+    bodies : (p, 2) array
+        Middles of bodies that hide what is behind them.
+    radius_m : float
+
+    Returns
+    -------
+    (n,) array
+    """
+    n = points.shape[0]
+    out = np.ones(n)
+    for i in range(n):
+        px, py = points[i, 0], points[i, 1]
+        dx, dy = px - eye_x, py - eye_y
+        length = math.sqrt(dx * dx + dy * dy)
+        low_x, high_x = min(eye_x, px), max(eye_x, px)
+        low_y, high_y = min(eye_y, py), max(eye_y, py)
+        for b in range(bodies.shape[0]):
+            if b == own_body[i] or length <= 0.0:
+                continue
+            bx, by = bodies[b, 0] - eye_x, bodies[b, 1] - eye_y
+            along = (bx * dx + by * dy) / length
+            aside = (bx * dy - by * dx) / length
+            if along > 0.0 and along < length - radius_m and abs(aside) < radius_m:
+                out[i] = 0.0
+                break
+        for k in range(edges.shape[0]):
+            if out[i] == 0.0:
+                break
+            if k == own_edge[i] or passes[k] >= 1.0:
+                continue
+            ax, ay, bx, by = edges[k, 0], edges[k, 1], edges[k, 2], edges[k, 3]
+            if max(ax, bx) < low_x or min(ax, bx) > high_x or max(ay, by) < low_y or min(ay, by) > high_y:
+                continue
+            ex, ey = bx - ax, by - ay
+            den = dx * ey - dy * ex
+            if den == 0.0:
+                continue
+            wx, wy = ax - eye_x, ay - eye_y
+            t = (wx * ey - wy * ex) / den
+            u = (wx * dy - wy * dx) / den
+            if t > 0.0 and (1.0 - t) * length > 1e-3 and u >= 0.0 and u <= 1.0:
+                out[i] *= passes[k]
+    return out
+
+
+@compiled
+def merge_cells(order, range_m, azimuth_rad, rate_mps, range_cell, azimuth_cell, rate_cell, rate_period):
+    """For each point the index of the stronger point in whose resolution cell it falls; itself where it leads.
+
+    Points are taken from the strongest down (`order`); one joins the first stronger leader that is less
+    than a cell away in range, azimuth and (folded) range rate alike. Leaders are kept by range bin, so
+    that the work grows with the number of points.
+    """
+    n = order.shape[0]
+    leader = np.empty(n, np.int64)
+    if n == 0:
+        return leader
+    bins = int(range_m.max() / range_cell) + 3
+    head = np.full(bins, -1, np.int64)
+    following = np.full(n, -1, np.int64)
+    for i in order:
+        own_bin = int(range_m[i] / range_cell) + 1
+        leader[i] = i
+        for b in range(own_bin - 1, own_bin + 2):
+            j = head[b] if b < bins else -1
+            while j >= 0:
+                rate_gap = abs(rate_mps[i] - rate_mps[j])
+                rate_gap = min(rate_gap, rate_period - rate_gap)
+                near = abs(range_m[i] - range_m[j]) < range_cell and rate_gap < rate_cell
+                if near and abs(azimuth_rad[i] - azimuth_rad[j]) < azimuth_cell:
+                    leader[i] = j
+                    break
+                j = following[j]
+            if leader[i] != i:
+                break
+        if leader[i] == i:
+            following[i] = head[own_bin]
+            head[own_bin] = i
+    return leader
+
+
+@compiled
+def add_by_leader(leader, real, imag):
+    """Sum of the complex amplitudes of all points that share a leader, at the leader's place."""
+    out_real, out_imag = np.zeros(leader.shape[0]), np.zeros(leader.shape[0])
+    for i in range(leader.shape[0]):
+        out_real[leader[i]] += real[i]
+        out_imag[leader[i]] += imag[i]
+    return out_real, out_imag

@@ -1,0 +1,177 @@
+"""What returns a radar's wave: people with swinging limbs, and the facets of walls, vehicles and things."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from avoidkit.sensing.equation import from_db
+from avoidkit.sensing.streams import Effect, stream
+
+WALL, PARKED, TROLLEY, PILLAR, KERB, FENCE = range(6)  # codes of `Edges.kind`
+PARTS = ("torso", "left arm", "right arm", "left leg", "right leg")
+POWER_SHARE = np.array([0.60, 0.06, 0.06, 0.14, 0.14])  # of a body's reflectivity; our placeholder
+SIDE_M = np.array([0.0, 0.22, -0.22, 0.10, -0.10])  # left of the middle of the body
+SWING = np.array([0.0, -0.55, 0.55, 1.0, -1.0])  # share of a leg's swing, sign: in step with the left leg or against it
+LOW = np.array([False, False, False, True, True])  # legs are seen under a vehicle
+STRIDE_M = 1.40  # two steps of an adult; our placeholder
+FIRST, SECOND = 1.5, 0.5  # of a leg's swing: relative speed / walking speed = 1.5 cos p + 0.5 cos 2p
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Scatterers:
+    """Points that return, in the scene frame; the first axis counts them.
+
+    Attributes
+    ----------
+    xy, velocity : (n, 2) arrays
+        m and m/s.
+    reflectivity_m2 : (n,) array
+        Mean, as seen from the sensor they were made for.
+    body, edge : (n,) int arrays
+        Index of the person or edge that they belong to, else -1.
+    low : (n,) bool array
+        Near the ground, so that it may be seen under a vehicle.
+    """
+
+    xy: np.ndarray
+    velocity: np.ndarray
+    reflectivity_m2: np.ndarray
+    body: np.ndarray
+    edge: np.ndarray
+    low: np.ndarray
+
+    def __len__(self):
+        return len(self.xy)
+
+
+def together(*groups):
+    """One record of several."""
+    return Scatterers(*(np.concatenate([getattr(group, name) for group in groups]) for name in Scatterers.__slots__))
+
+
+def person_reflectivity(kinds, seed, radar):
+    """Mean reflectivity of each person, m^2, drawn once a drive from the published band.
+
+    The band of single measurements (90 % within 16 dB) is that of Swerling 1 about one mean; what is drawn
+    here is the mean, evenly in dB between `adult_low_dbsm` and `adult_high_dbsm`.
+    """
+    drawn = [stream(seed, 255, Effect.TRAITS, k).random() for k in range(len(kinds))]
+    below = np.array([radar.child_below_db if kind == "child" else 0.0 for kind in kinds])
+    level = radar.adult_low_dbsm + (radar.adult_high_dbsm - radar.adult_low_dbsm) * np.array(drawn, dtype=float)
+    return from_db(level - below)
+
+
+def swing(phase_rad):
+    """A leg relative to the body in units of walking speed, and its place in units of stride / 2 pi.
+
+    On the ground's frame the leg goes from rest to three times the walking speed.
+    """
+    speed = FIRST * np.cos(phase_rad) + SECOND * np.cos(2 * phase_rad)
+    place = FIRST * np.sin(phase_rad) + SECOND / 2 * np.sin(2 * phase_rad)
+    return speed, place
+
+
+def of_people(people, eye_xy, reflectivity_m2, radar):
+    """The scatterers of all people as seen from one place, five to a person, in the order of `PARTS`.
+
+    The torso returns from its front, `front_of_body_m` nearer to the sensor than the middle. Without
+    `limbs` the torso returns all and limbs nothing; the number of scatterers stays.
+    """
+    n, parts = len(people.xy), len(PARTS)
+    if n == 0:
+        return _none()
+    toward = np.asarray(eye_xy) - people.xy
+    toward = toward / np.maximum(np.hypot(toward[:, 0], toward[:, 1]), 1e-9)[:, None]
+    ahead = np.stack([np.cos(people.heading_rad), np.sin(people.heading_rad)], axis=1)
+    left = np.stack([-ahead[:, 1], ahead[:, 0]], axis=1)
+    pace = np.hypot(people.velocity[:, 0], people.velocity[:, 1])
+    stride = np.array([STRIDE_M * (0.7 if kind == "child" else 1.0) for kind in people.kind])
+    phase = (2 * math.pi * people.walked_m / stride)[:, None] + np.where(SWING < 0, math.pi, 0.0)
+    speed, place = swing(phase)
+    depth = np.minimum(pace, 0.5) / 0.5  # somebody who stands has both feet under the body
+    offset = np.abs(SWING) * place * (stride * depth / (2 * math.pi))[:, None]
+    extra = np.abs(SWING) * speed * pace[:, None]
+    front = np.where(np.arange(parts) == 0, radar.front_of_body_m, 0.6 * radar.front_of_body_m)
+    xy = people.xy[:, None, :] + offset[..., None] * ahead[:, None, :] + SIDE_M[None, :, None] * left[:, None, :]
+    xy = xy + front[None, :, None] * toward[:, None, :]
+    velocity = people.velocity[:, None, :] + extra[..., None] * ahead[:, None, :]
+    shares = POWER_SHARE if radar.limbs else np.eye(1, parts)[0]
+    return Scatterers(
+        xy.reshape(-1, 2),
+        velocity.reshape(-1, 2),
+        (reflectivity_m2[:, None] * shares).ravel(),
+        np.repeat(np.arange(n), parts),
+        np.full(n * parts, -1),
+        np.tile(LOW, n),
+    )
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Facets:
+    """Scatterers along edges, made once a scene: place, unit normal, length, reflectivity at normal incidence, edge."""
+
+    xy: np.ndarray
+    normal: np.ndarray
+    peak_m2: np.ndarray
+    edge: np.ndarray
+    corner: np.ndarray
+
+
+def facets_of(edges, radar):
+    """Facets about `facet_m` apart along every edge, and one scatterer at each corner of two edges of one thing.
+
+    A facet of length l returns l times the edge's reflectivity (that of one metre) at normal incidence.
+    """
+    xy, normal, peak, edge, corner = [], [], [], [], []
+    seen = set()
+    for k, (x0, y0, x1, y1) in enumerate(edges.xy):
+        length = math.hypot(x1 - x0, y1 - y0)
+        if length <= 0:
+            continue
+        n = max(1, round(length / radar.facet_m))
+        share = (np.arange(n) + 0.5) / n
+        per_metre = float(from_db(edges.reflectivity_dbsm[k]))
+        for s in share:
+            xy.append((x0 + s * (x1 - x0), y0 + s * (y1 - y0)))
+            normal.append(((y1 - y0) / length, -(x1 - x0) / length))
+            peak.append(per_metre * length / n)
+            edge.append(k)
+            corner.append(False)
+        for point in ((x0, y0), (x1, y1)):
+            key = (round(point[0], 3), round(point[1], 3))
+            if key in seen:
+                continue
+            seen.add(key)
+            xy.append(point)
+            normal.append((0.0, 0.0))
+            peak.append(per_metre * float(from_db(radar.corner_db)))
+            edge.append(k)
+            corner.append(True)
+    return Facets(
+        np.array(xy, dtype=float).reshape(-1, 2),
+        np.array(normal, dtype=float).reshape(-1, 2),
+        np.array(peak, dtype=float),
+        np.array(edge, dtype=np.int64),
+        np.array(corner, dtype=bool),
+    )
+
+
+def of_facets(facets, eye_xy, radar):
+    """The scatterers of all facets as seen from one place: strong at normal incidence and at corners."""
+    to_eye = np.asarray(eye_xy) - facets.xy
+    distance = np.maximum(np.hypot(to_eye[:, 0], to_eye[:, 1]), 1e-9)
+    cosine = np.minimum(np.abs((to_eye * facets.normal).sum(axis=1)) / distance, 1.0)
+    lobe = np.exp(-((np.degrees(np.arccos(cosine)) / radar.facet_lobe_deg) ** 2))
+    floor = float(from_db(radar.facet_floor_db))
+    aspect = np.where(facets.corner, 1.0, (1 - floor) * lobe + floor * cosine)
+    n = len(facets.xy)
+    return Scatterers(
+        facets.xy, np.zeros((n, 2)), facets.peak_m2 * aspect, np.full(n, -1), facets.edge, np.zeros(n, dtype=bool)
+    )
+
+
+def _none():
+    return Scatterers(
+        np.zeros((0, 2)), np.zeros((0, 2)), np.zeros(0), np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0, bool)
+    )

@@ -1,0 +1,150 @@
+"""The ultrasonic ring: twelve cones, first echoes only, no bearing."""
+
+import math
+
+import numpy as np
+
+from avoidkit.checks import InputError, require_finite, require_positive
+from avoidkit.frames import to_scene
+from avoidkit.vehicle import box
+
+SENSORS = 12
+FRONT_FAN_DEG = (75.0, 25.0, 5.0, -5.0, -25.0, -75.0)  # six in front, from left to right; our placeholder
+LATERAL_SHARE = (1.0, 0.72, 0.28, -0.28, -0.72, -1.0)  # of the half width
+CORNER_BACK_M = 0.25  # the outermost two of each end sit on the flank, so far from the bumper
+
+
+def speed_of_sound(temperature_deg_c):
+    """Speed of sound in air, m/s: 331.3 sqrt(1 + T / 273.15).
+
+    Examples
+    --------
+    >>> [round(float(speed_of_sound(t)), 2) for t in (-20.0, 0.0, 20.0, 40.0)]
+    [318.94, 331.3, 343.21, 354.73]
+    """
+    require_finite(temperature_deg_c=temperature_deg_c)
+    if temperature_deg_c <= -273.15:
+        raise InputError(f"temperature_deg_c must be above -273.15, got {temperature_deg_c}")
+    return 331.3 * math.sqrt(1.0 + temperature_deg_c / 273.15)
+
+
+def laterate(first_m, second_m, apart_m):
+    """Where two sensors `apart_m` from each other see one thing: (x, y) from their middle, y away from them.
+
+    x is toward the second sensor's side, negative toward the first. NaN where the two circles do not meet.
+
+    Examples
+    --------
+    >>> [round(v, 4) for v in laterate(1.1, 1.0, 0.5)]
+    [0.21, 0.9992]
+    """
+    require_positive(first_m=first_m, second_m=second_m, apart_m=apart_m)
+    x = (first_m**2 - second_m**2) / (2 * apart_m)
+    square = first_m**2 - (x + apart_m / 2) ** 2
+    return x, math.sqrt(square) if square >= 0 else math.nan
+
+
+def ultrasonic_mounts(tuning):
+    """Where the twelve sit: (12, 3) x m, y m, yaw rad; six in front from left to right, then six behind likewise.
+
+    Examples
+    --------
+    >>> from avoidkit.tuning import Tuning
+    >>> ultrasonic_mounts(Tuning()).shape
+    (12, 3)
+    """
+    front, rear, half = box(tuning.vehicle)
+    rows = []
+    for end, sign in ((front, 1.0), (rear, -1.0)):
+        for k, (fan, share) in enumerate(zip(FRONT_FAN_DEG, LATERAL_SHARE, strict=True)):
+            x = end - sign * (CORNER_BACK_M if k in (0, 5) else 0.0)
+            yaw = math.radians(fan) if sign > 0 else math.pi - math.radians(fan)
+            rows.append((x, share * half, math.atan2(math.sin(yaw), math.cos(yaw))))
+    return np.array(rows)
+
+
+def nearest_on_edges(eye_xy, edges):
+    """Nearest point of each edge to a place, (m, 2), and whether the ray meets the edge at a right angle, (m,)."""
+    a, b = edges[:, :2], edges[:, 2:]
+    along = b - a
+    length2 = np.maximum((along**2).sum(axis=1), 1e-12)
+    share = ((eye_xy - a) * along).sum(axis=1) / length2
+    return a + np.clip(share, 0.0, 1.0)[:, None] * along, (share > 0) & (share < 1)
+
+
+def echo_paths(mounts, pose, edges, people, softness_db, ultrasonic):
+    """Distances and levels of all things seen by all sensors.
+
+    Returns
+    -------
+    distance_m : (12, k) array
+        From each sensor to each thing (edges first, then people), true, m.
+    level_db : (12, k) array
+        How far each echo, heard by the sensor that sent it, is above the threshold.
+    half_level_db : (12, k) array
+        What one of the two ways (sending or hearing) adds to it.
+    """
+    eyes = to_scene(mounts[:, :2], pose)
+    distances, one_way, strength = [], [], []
+    for eye, yaw in zip(eyes, mounts[:, 2] + pose.yaw_rad, strict=True):
+        points, square = nearest_on_edges(eye, edges) if len(edges) else (np.zeros((0, 2)), np.zeros(0, bool))
+        body = people.xy - eye
+        body_distance = np.maximum(np.hypot(body[:, 0], body[:, 1]), 1e-6)
+        surface = np.maximum(body_distance - ultrasonic.body_radius_m, 0.01)
+        to_points = points - eye
+        distance = np.concatenate([np.maximum(np.hypot(to_points[:, 0], to_points[:, 1]), 0.01), surface])
+        bearing = (
+            np.concatenate([np.arctan2(to_points[:, 1], to_points[:, 0]), np.arctan2(body[:, 1], body[:, 0])]) - yaw
+        )
+        off = np.abs((bearing + math.pi) % (2 * math.pi) - math.pi)
+        distances.append(distance)
+        one_way.append(_one_way_db(distance, off, ultrasonic))
+        strength.append(np.concatenate([np.where(square, 0.0, -ultrasonic.corner_loss_db), -softness_db]))
+    distance_m, half_level = np.array(distances), np.array(one_way)
+    return distance_m, ultrasonic.reserve_db + np.array(strength) + 2 * half_level, half_level
+
+
+def _one_way_db(distance, off_rad, ultrasonic):
+    """Spreading, absorption and beam on one way, dB: 0 at 1 m ahead, -3 at the edge of the cone."""
+    spread = -20 * np.log10(np.maximum(distance, 0.05)) - ultrasonic.absorption_db_per_m * (distance - 1.0)
+    beam = -3.0 * (off_rad / math.radians(ultrasonic.beam_deg / 2)) ** 2
+    return spread + np.where(off_rad > math.pi / 2, -200.0, beam)
+
+
+def first_echoes(distance_m, level_db, half_level_db, generator, factor, ultrasonic):
+    """The first echo of each sensor, m as the sensors report it; inf: none.
+
+    Parameters
+    ----------
+    distance_m, level_db, half_level_db : (12, k) arrays
+        Of `echo_paths`.
+    generator : numpy Generator
+    factor : float
+        Assumed over true speed of sound.
+    """
+    fading = ultrasonic.fading_db * generator.standard_normal(distance_m.shape)
+    noise = ultrasonic.noise_m * generator.standard_normal(distance_m.shape[0])
+    heard = _within(distance_m, level_db + fading, factor, ultrasonic)
+    first = heard.min(axis=1, initial=math.inf)
+    if ultrasonic.cross_echoes:
+        for own, other in neighbours():
+            across = 0.5 * (distance_m[own] + distance_m[other])
+            level = level_db[own] - half_level_db[own] + half_level_db[other] + fading[own]
+            heard = _within(across, level, factor, ultrasonic).min(initial=math.inf)
+            first[own] = min(first[own], heard)
+    return np.where(np.isfinite(first), np.maximum(first + noise * float(ultrasonic.noise), 0.0), math.inf)
+
+
+def _within(distance_m, level_db, factor, ultrasonic):
+    reported = distance_m * factor
+    kept = (level_db > 0) & (reported >= ultrasonic.range_min_m) & (reported <= ultrasonic.range_max_m)
+    return np.where(kept, reported, math.inf)
+
+
+def neighbours():
+    """Pairs (hears, sends) of sensors side by side on one end."""
+    pairs = []
+    for base in (0, 6):
+        for k in range(5):
+            pairs += [(base + k, base + k + 1), (base + k + 1, base + k)]
+    return pairs
