@@ -10,6 +10,7 @@ import math
 import os
 import tomllib
 from pathlib import Path
+from typing import get_args
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
@@ -130,10 +131,18 @@ def _known_beside(model, place):
     """Full dotted names that are known where the last part of `place` stands, as far as the model tells."""
     before = ""
     for part in place[:-1]:
-        info = getattr(model, "model_fields", {}).get(part) if isinstance(part, str) else None
-        model = info.annotation if info else None
-        before += f"{part}."
+        if isinstance(part, str):
+            info = getattr(model, "model_fields", {}).get(part)
+            model = _model_in(info.annotation) if info else None
+        before += f"{part}."  # a number counts within a list: its model stays
     return [before + name for name in getattr(model, "model_fields", {})]
+
+
+def _model_in(annotation):
+    """The model that an annotation such as `tuple[Model, ...] | None` speaks of, or None."""
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return annotation
+    return next((found for part in get_args(annotation) if (found := _model_in(part))), None)
 
 
 def read_toml(path):

@@ -1,0 +1,171 @@
+"""What stands in the yard, and the path through it, as checked models.
+
+Places are m in the scene frame; angles in the file are degrees and say so.
+"""
+
+import math
+from itertools import pairwise
+from typing import Annotated, Literal
+
+import numpy as np
+from pydantic import Field, field_validator
+from pydantic_core import InitErrorDetails, PydanticCustomError, ValidationError
+
+from avoidkit.tuning import Model, degrees, metres, switch
+
+FAR_M = 1000.0
+KINDS = ("wall", "parked", "trolley", "pillar", "kerb", "fence")  # the index is the kind code of an edge
+# our placeholders, but that of a car: about 10 dBsm at 77 GHz, published class medians, from memory
+REFLECTIVITY_DBSM = {"wall": 5.0, "parked": 10.0, "trolley": 0.0, "pillar": 0.0, "kerb": -15.0, "fence": -5.0}
+LISTS = {
+    "walls": "wall",
+    "parked": "parked",
+    "trolleys": "trolley",
+    "pillars": "pillar",
+    "kerbs": "kerb",
+    "fences": "fence",
+}
+HIDES = {"wall": True, "parked": True, "trolley": True, "pillar": True, "kerb": False, "fence": False}
+
+Number = Annotated[float, Field(ge=-FAR_M, le=FAR_M)]
+Point = tuple[Number, Number]
+
+
+def many(*, least=0, doc):
+    """A field for a list in the file, kept as a tuple; lists are taken as well."""
+    default = ... if least else ()
+    return Field(default=default, min_length=least, strict=False, description=doc)
+
+
+def complain(wrongs):
+    """Raise one pydantic error from (location, message, got) triples; nothing where there are none."""
+    if wrongs:
+        lines = [
+            InitErrorDetails(type=PydanticCustomError("scene", "{text}", {"text": text}), loc=tuple(where), input=got)
+            for where, text, got in wrongs
+        ]
+        raise ValidationError.from_exception_data("scene", lines)
+
+
+class Thing(Model):
+    """Something that stands in the yard for the whole drive."""
+
+    name: str = Field(default="", max_length=80, description="what messages call it")
+    reflectivity_dbsm: float | None = Field(
+        default=None, ge=-40, le=40, description="radar reflectivity [dBsm], else that of the kind"
+    )
+
+
+class Line(Thing):
+    """A thing along a line of corners."""
+
+    corners_m: tuple[Point, ...] = Field(
+        min_length=2, strict=False, description="corners (x, y) of its middle line [m]"
+    )
+    thickness_m: float = metres(0.01, 3.0, 0.20, doc="thickness")
+
+    @field_validator("corners_m")
+    @classmethod
+    def _corners_differ(cls, corners):
+        for k, (a, b) in enumerate(pairwise(corners)):
+            if math.dist(a, b) < 0.01:
+                complain([((k + 1,), "a corner at least 0.01 m from the one before was wanted", tuple(b))])
+        return corners
+
+    def polygon(self):
+        """Its shape seen from above, a shapely polygon."""
+        import shapely
+
+        return shapely.LineString(self.corners_m).buffer(self.thickness_m / 2, cap_style="flat", join_style="mitre")
+
+
+class Block(Thing):
+    """A rectangular thing; x and y are its middle."""
+
+    x_m: Number
+    y_m: Number
+    yaw_deg: float = degrees(-360, 360, 0.0, doc="direction of its length, counter-clockwise from x")
+    length_m: float = metres(0.1, 20.0, 4.5, doc="length")
+    width_m: float = metres(0.1, 5.0, 1.8, doc="width")
+    open_below: bool = switch(False, doc="a radar may see under it")
+
+    def polygon(self):
+        """Its shape seen from above, a shapely polygon."""
+        import shapely
+
+        half = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * [self.length_m / 2, self.width_m / 2]
+        yaw = math.radians(self.yaw_deg)
+        turn = np.array([[math.cos(yaw), -math.sin(yaw)], [math.sin(yaw), math.cos(yaw)]])
+        return shapely.Polygon(half @ turn.T + [self.x_m, self.y_m])
+
+
+class Wall(Line):
+    """A wall of stone or a house front."""
+
+
+class Kerb(Line):
+    """A kerb: people step over it, it hides nobody, the vehicle keeps off it."""
+
+    thickness_m: float = metres(0.01, 3.0, 0.15, doc="thickness")
+
+
+class Fence(Line):
+    """A wire fence: it stops people and the vehicle, and hides nobody."""
+
+    thickness_m: float = metres(0.01, 3.0, 0.05, doc="thickness")
+
+
+class Parked(Block):
+    """A parked vehicle, crooked or straight."""
+
+    open_below: bool = switch(True, doc="a radar may see under it")
+
+
+class Trolley(Block):
+    """A delivery trolley."""
+
+    length_m: float = metres(0.1, 20.0, 1.1, doc="length")
+    width_m: float = metres(0.1, 5.0, 0.7, doc="width")
+
+
+class Pillar(Thing):
+    """A round pillar; x and y are its middle."""
+
+    x_m: Number
+    y_m: Number
+    diameter_m: float = metres(0.05, 3.0, 0.30, doc="diameter")
+
+    def polygon(self):
+        """Its shape seen from above, an octagon through its circle."""
+        import shapely
+
+        angle = np.radians(np.arange(8) * 45 + 22.5)
+        return shapely.Polygon(self.diameter_m / 2 * np.stack([np.cos(angle), np.sin(angle)], 1) + [self.x_m, self.y_m])
+
+
+class Start(Model):
+    """Where the vehicle stands at first: the middle of its rear axle, on the ground."""
+
+    x_m: Number = 0.0
+    y_m: Number = 0.0
+    yaw_deg: float = degrees(-360, 360, 0.0, doc="heading, counter-clockwise from x")
+
+
+class Segment(Model):
+    """A piece of a leg: so long, with such a change of heading, positive to the left."""
+
+    length_m: float = metres(0.2, 200.0, doc="length along the path")
+    turn_deg: float = degrees(-360, 360, 0.0, doc="change of the vehicle's heading, positive to the left")
+
+
+class Leg(Model):
+    """A stretch in one direction of travel."""
+
+    direction: Literal["forward", "reverse"]
+    segments: tuple[Segment, ...] = many(least=1, doc="pieces, driven one after the other")
+
+
+class Course(Model):
+    """The reference path, from the start on."""
+
+    legs: tuple[Leg, ...] = many(least=1, doc="legs, each forward or reverse")
