@@ -1,0 +1,37 @@
+"""`python -m tests.evidence` lists the long studies with their state; with names it runs them (`all`: every one)."""
+
+import argparse
+import sys
+
+from tests.evidence import runner
+
+
+def main():
+    parser = argparse.ArgumentParser(prog="python -m tests.evidence", description=__doc__)
+    parser.add_argument("names", nargs="*", metavar="NAME", help="studies to run; none: list them; all: every one")
+    parser.add_argument("--workers", type=int, default=2, help="processes (default 2)")
+    parser.add_argument("--limit", type=int, help="only the first so many tasks (marked as not whole)")
+    arguments = parser.parse_args()
+    if not arguments.names:
+        print("\n".join(runner.overview()))
+        return 0
+    wanted = runner.names() if arguments.names == ["all"] else arguments.names
+    unknown = [name for name in wanted if name not in runner.names()]
+    if unknown:
+        print(f"no study {', '.join(unknown)}; there are: {', '.join(runner.names())}", file=sys.stderr)
+        return 2
+    failed = 0
+    for name in wanted:
+        try:
+            failed += runner.run(name, workers=arguments.workers, limit=arguments.limit)
+        except runner.Unavailable as why:
+            print(f"{name}: cannot be run here: {why}", file=sys.stderr)
+            failed += 1
+            continue
+        if not failed:
+            print("\n".join(runner.conclusion_lines(name)))
+    return 1 if failed else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,139 @@
+"""The runner of long studies: it resumes, it keeps what is done, and a table knows what code it speaks of."""
+
+import json
+import sys
+import types
+
+import pandas as pd
+import pytest
+
+from tests.evidence import runner
+
+STUDY = '''
+"""A study for the test of the runner."""
+from pathlib import Path
+
+ABOUT = "squares"
+SPEAKS_OF = ("checks",)
+
+
+def tasks():
+    return [{{"seed": k}} for k in range(6)]
+
+
+def run(task):
+    with Path({calls!r}).open("a") as calls:
+        calls.write(f"{{task['seed']}} ")
+    if task["seed"] == 3 and not Path({allowed!r}).exists():
+        raise ValueError("three is not ready")
+    return {{"square": task["seed"] ** 2}}
+
+
+def conclude(frame):
+    return {{"sum": int(frame.square.sum()), "n": len(frame)}}
+'''
+
+
+@pytest.fixture
+def squares(tmp_path, monkeypatch):
+    """A study of six tasks of which one fails until a file is there; workers in this process."""
+    module = types.ModuleType("squares")
+    exec(STUDY.format(calls=str(tmp_path / "calls"), allowed=str(tmp_path / "allowed")), module.__dict__)  # noqa: S102
+    monkeypatch.setitem(sys.modules, f"{runner.STUDIES}.squares", module)
+    monkeypatch.setattr(runner, "study", lambda name: module)
+    monkeypatch.setattr(runner, "ProcessPoolExecutor", InProcess)
+    return tmp_path
+
+
+class InProcess:
+    """Stands in for the pool of processes: carries out at once, in this process."""
+
+    def __init__(self, *_, **__):
+        pass
+
+    def __enter__(self):
+        return self
+
+    def __exit__(self, *_):
+        return False
+
+    def submit(self, function, *arguments):
+        from concurrent.futures import Future
+
+        future = Future()
+        try:
+            future.set_result(function(*arguments))
+        except ValueError as error:
+            future.set_exception(error)
+        return future
+
+
+def test_a_failed_task_keeps_the_others_and_a_second_run_does_only_what_is_left(squares):
+    said = []
+    assert runner.run("squares", folder=squares, say=said.append) == 1
+    assert any("three is not ready" in line for line in said)
+    assert not (squares / "squares.csv").exists()
+    (squares / "allowed").touch()
+    (squares / "calls").unlink()
+    assert runner.run("squares", folder=squares, say=said.append) == 0
+    assert (squares / "calls").read_text() == "3 "
+    table = pd.read_csv(squares / "squares.csv")
+    assert table.square.tolist() == [0, 1, 4, 9, 16, 25]
+    assert not (squares / "squares.part").exists()
+
+
+def test_a_table_says_what_it_is_made_of(squares):
+    (squares / "allowed").touch()
+    runner.run("squares", folder=squares, say=lambda line: None)
+    head = json.loads((squares / "squares.json").read_text(encoding="utf-8"))
+    assert (head["n"], head["seeds"], head["conclusion"]) == (6, [0, 1, 2, 3, 4, 5], {"sum": 55, "n": 6})
+    assert head["machine"]["cores"] >= 1
+    assert head["sources"] == runner.sources_hash(("checks",))
+    assert head["whole"] is True
+
+
+def test_state_goes_from_missing_over_unfinished_and_fresh_to_stale(squares, monkeypatch):
+    assert runner.state("squares", squares) == ("missing", None)
+    runner.run("squares", folder=squares, say=lambda line: None)
+    assert runner.state("squares", squares)[0] == "missing, 5 rows of an unfinished run"
+    (squares / "allowed").touch()
+    runner.run("squares", folder=squares, say=lambda line: None)
+    assert runner.state("squares", squares)[0] == "fresh"
+    monkeypatch.setattr(runner, "sources_hash", lambda speaks_of: "another")
+    assert runner.state("squares", squares)[0] == "stale"
+
+
+def test_rows_of_an_unfinished_run_of_other_code_are_not_used(squares, monkeypatch):
+    runner.run("squares", folder=squares, say=lambda line: None)
+    (squares / "allowed").touch()
+    (squares / "calls").unlink()
+    monkeypatch.setattr(runner, "sources_hash", lambda speaks_of: "another")
+    runner.run("squares", folder=squares, say=lambda line: None)
+    assert (squares / "calls").read_text() == "0 1 2 3 4 5 "
+
+
+def test_a_line_cut_off_by_a_kill_is_left_out(squares):
+    runner.run("squares", folder=squares, say=lambda line: None)
+    part = squares / "squares.part"
+    part.write_text(part.read_text()[:-10])
+    assert len(runner._kept(part, None)) == 4
+
+
+def test_the_hash_of_sources_ignores_layout_comments_and_docstrings_and_sees_code(tmp_path):
+    package = tmp_path / "avoidkit"
+    package.mkdir()
+    one = package / "one.py"
+    one.write_text('"""Doc."""\n\n\ndef f(x):\n    """Doc."""\n    return x + 1\n')
+    before = runner.sources_hash(package=package)
+    one.write_text("def f( x ):  # comment\n    return (x\n        + 1)\n")
+    assert runner.sources_hash(package=package) == before
+    one.write_text("def f(x):\n    return x + 2\n")
+    assert runner.sources_hash(package=package) != before
+
+
+def test_every_study_says_what_it_shows_and_has_its_three_functions():
+    assert {"scenes", "empty_yard", "corridor_walkers", "lane_map"} <= set(runner.names())
+    for name in runner.names():
+        module = runner.study(name)
+        assert module.ABOUT
+        assert all(callable(getattr(module, function)) for function in ("tasks", "run", "conclude")), name
