@@ -1,0 +1,72 @@
+"""What a decision looked at, rebuilt exactly: tracker and free space from their last checkpoint, scans replayed."""
+
+from avoidkit.checks import InputError
+from avoidkit.recording.checkpoints import unpack_checkpoint
+from avoidkit.verdict import Memory, Situation
+
+
+def situation_at(recording, index, *, track=None, map_space=None):
+    """The `Situation` of row `index`.
+
+    With factories of one's own the checkpoints, which belong to the stages that drove, are left alone
+    and everything is replayed from the first row.
+
+    Parameters
+    ----------
+    recording : Recording
+    index : int
+    track, map_space : factories or None
+        `track(tuning)` and `map_space(tuning)` as in `drive`; None: the kit's own.
+
+    Returns
+    -------
+    Situation
+    """
+    rows = recording.rows
+    tracker, space, first = _stages(recording, index, track, map_space)
+    tracks = grid = None
+    for i in range(first, index + 1):
+        row = rows[i]
+        tracks = tracker.step(list(row.scans), row.ego)
+        grid = space.step(list(row.scans), row.echoes, tracks, row.ego)
+    return _situation(recording, index, tracks, grid)
+
+
+def _stages(recording, index, track, map_space):
+    """Both stages as they were before the first row that has to be replayed, and that row's index."""
+    from avoidkit.freespace import FreeSpace
+    from avoidkit.tracking.tracker import Tracker
+
+    tracker, space = (track or Tracker)(recording.tuning), (map_space or FreeSpace)(recording.tuning)
+    own = track in (None, Tracker) and map_space in (None, FreeSpace)
+    found = recording.rows.checkpoint_before(index - 1) if own and index > 0 else None
+    if found is None:
+        return tracker, space, 0
+    at, data = found
+    checkpoint = unpack_checkpoint(data)
+    if not {"tracker", "space"} <= set(checkpoint):
+        raise InputError(f"the checkpoint at row {at} must hold tracker and space, got {sorted(checkpoint)}")
+    tracker.restore(checkpoint["tracker"])
+    space.restore(checkpoint["space"])
+    return tracker, space, at + 1
+
+
+def _situation(recording, index, tracks, grid):
+    row, paths = recording.rows[index], recording.paths
+    for name in (row.path, "reference"):
+        if name not in paths:
+            raise InputError(f"the recording holds no path {name!r}: known are {sorted(paths)}")
+    return Situation(
+        time_s=row.time_s,
+        ego=row.ego,
+        path=paths[row.path],
+        along_m=row.along_m,
+        reference=paths["reference"],
+        reference_along_m=row.reference_along_m,
+        tracks=tracks,
+        grid=grid,
+        echoes=row.echoes,
+        hold=row.hold,
+        sensors=dict(row.sensors),
+        memory=recording.rows[index - 1].verdict.memory if index else Memory(),
+    )
