@@ -8,16 +8,15 @@ from avoidkit.jit import compiled
 
 
 @compiled
-def transmission(eye_x, eye_y, points, own_edge, own_body, edges, passes, bodies, radius_m):
-    """Share of power, 0 to 1, that gets from an eye to each point past edges and bodies.
+def transmission(eyes, points, own_edge, own_body, edges, passes, bodies, radius_m):
+    """Share of power, 0 to 1, that gets from each eye to its point past edges and bodies.
 
     Parameters
     ----------
-    eye_x, eye_y : float
-        Where the sensor is, m, scene frame.
-    points : (n, 2) array
+    eyes, points : (n, 2) arrays
+        Both ends of each ray, m, scene frame.
     own_edge, own_body : (n,) int arrays
-        The edge and the body that the point belongs to, which do not hide it; -1: none.
+        The edge and the body that an end belongs to, which do not hide it; -1: none.
     edges : (m, 4) array
         x0, y0, x1, y1 of each edge.
     passes : (m,) array
@@ -34,6 +33,7 @@ def transmission(eye_x, eye_y, points, own_edge, own_body, edges, passes, bodies
     out = np.ones(n)
     for i in range(n):
         px, py = points[i, 0], points[i, 1]
+        eye_x, eye_y = eyes[i, 0], eyes[i, 1]
         dx, dy = px - eye_x, py - eye_y
         length = math.sqrt(dx * dx + dy * dy)
         low_x, high_x = min(eye_x, px), max(eye_x, px)
@@ -62,7 +62,7 @@ def transmission(eye_x, eye_y, points, own_edge, own_body, edges, passes, bodies
             wx, wy = ax - eye_x, ay - eye_y
             t = (wx * ey - wy * ex) / den
             u = (wx * dy - wy * dx) / den
-            if t > 0.0 and (1.0 - t) * length > 1e-3 and u >= 0.0 and u <= 1.0:
+            if t * length > 1e-3 and (1.0 - t) * length > 1e-3 and u >= 0.0 and u <= 1.0:
                 out[i] *= passes[k]
     return out
 

@@ -111,8 +111,7 @@ def visible_share(pose, scatterers, index, edges, passes, bodies, radar):
     for part, shares in ((~scatterers.low[index], high), (scatterers.low[index], low)):
         chosen = index[part]
         out[part] = transmission(
-            pose.x_m,
-            pose.y_m,
+            np.tile([pose.x_m, pose.y_m], (len(chosen), 1)),
             scatterers.xy[chosen],
             scatterers.edge[chosen],
             scatterers.body[chosen],

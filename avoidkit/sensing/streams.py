@@ -21,6 +21,7 @@ class Effect(IntEnum):
     DROPPING = 7
     EXTRA_GHOSTS = 8
     ECHOES = 9
+    GHOST_RECEIVER = 10
 
 
 def stream(seed, sensor, effect, cycle):
