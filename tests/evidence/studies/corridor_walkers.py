@@ -33,7 +33,7 @@ def tasks():
 
 
 def court(people=()):
-    """An open court with a straight way through it, and a wall at either end; nothing at the sides, where people come."""
+    """An open court: a straight way, a wall at either end, nothing where people come from."""
     return Scene(
         name="open court",
         duration_s=DURATION_S,
