@@ -23,9 +23,9 @@ def versions():
         except importlib.metadata.PackageNotFoundError:
             found[name] = "not installed"
     if found["avoidkit"] == "not installed":  # a clone that was not installed
-        import avoidkit
+        from avoidkit import __version__
 
-        found["avoidkit"] = avoidkit.__version__
+        found["avoidkit"] = __version__
     return found
 
 
