@@ -32,6 +32,7 @@ from avoidkit.parameters import (  # noqa: F401  (passed on: whoever makes a mod
     write_text,
 )
 from avoidkit.sensor_tuning import Mount, RadarMounts, RadarTuning, UltrasonicTuning  # noqa: F401  (passed on)
+from avoidkit.tracking_tuning import TrackingTuning
 
 THRUN = "Thrun, Burgard and Fox, Probabilistic Robotics, ch. 9"
 MEASURED = "measured envelope: 1,066 pedestrians at an intersection and 208 beside a slow cart"
@@ -64,17 +65,12 @@ class VehicleTuning(Model):
         return self
 
 
-class TrackingTuning(Model):
-    """Scans to tracks."""
-
-    gate_probability: float = share(0.99, low=0.5, high=0.9999, doc="share of true returns inside the gate")
-
-
 class FreeSpaceTuning(Model):
     """Scans, echoes and tracks to the grid."""
 
     cell_m: float = metres(0.05, 0.5, 0.10, step=0.05, doc="edge of a cell")
-    size_m: float = metres(12.0, 80.0, 24.0, step=1.0, doc="edge of the square grid that travels with the vehicle")
+    size_m: float = metres(12.0, 80.0, 30.0, step=1.0, doc="edge of the square grid that travels with the vehicle")
+    ahead_m: float = metres(0.0, 20.0, 5.0, step=0.5, doc="the grid's middle ahead of the vehicle's")
     start_clear_m: float = metres(
         0.0, 2.0, 0.50, doc="width round the outline that the operator declares free at the start"
     )
@@ -103,6 +99,7 @@ class FreeSpaceTuning(Model):
         0.55, low=0.5, high=0.99, doc="a cell is occupied, judged by lying on the arc of an echo"
     )
     echo_range_m: float = metres(0.5, 5.0, 2.5, step=0.1, doc="farther than this no echo says nothing")
+    echo_arc_m: float = metres(0.0, 4.0, 1.0, step=0.1, doc="an echo nearer than this, at no known thing, veils its arc")
     echo_margin_m: float = metres(0.0, 0.5, 0.10, doc="free ends so far before an echo, and a tenth of its distance")
     known_free_probability: float = share(
         0.12, low=0.01, high=0.4, doc="known free is a cell occupied with at most this"

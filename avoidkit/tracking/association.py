@@ -1,0 +1,143 @@
+"""Which measurement belongs to which track: all tracks of a scan at once.
+
+Both ways have the same signature, `(log_ratio) -> (n, m) weights`: `nearest` gives each measurement to at most
+one track (global nearest neighbour), `soft` gives the probability of each pairing.
+"""
+
+import math
+
+import numpy as np
+
+from avoidkit.jit import compiled
+from avoidkit.tracking.filters import expected, inverse3, wrapped
+
+NEVER = -1e9  # log ratio of a pairing outside the gate
+
+
+def gate(probability, dof):
+    """Squared Mahalanobis distance that holds `probability` of true measurements with `dof` components.
+
+    Examples
+    --------
+    >>> round(gate(0.99, 3), 3)  # NIST/SEMATECH e-Handbook, section 1.3.6.7.4: 11.345
+    11.345
+    """
+    from scipy.special import chdtri
+
+    return float(chdtri(dof, 1.0 - probability))
+
+
+@compiled
+def log_likelihoods(states, covariances, modes, z, R, sensor, gate_d2, reach_m):
+    """Log likelihood of each measurement under each track, (n, m); `NEVER` outside the gate of both models.
+
+    The likelihood of a track is that of its two models, weighed by `modes`.
+    """
+    n, m = len(states), len(z)
+    out = np.full((n, m), NEVER)
+    h, H, A = np.empty((2, 3)), np.empty((2, 3, 4)), np.empty((2, 3, 3))
+    T, S, y = np.empty((3, 4)), np.empty((3, 3)), np.empty(3)
+    for i in range(n):
+        for k in range(2):
+            hk, Hk = expected(states[i, k], sensor)
+            h[k], H[k] = hk, Hk
+            for a in range(3):
+                for b in range(4):
+                    total = 0.0
+                    for c in range(4):
+                        total += Hk[a, c] * covariances[i, k, c, b]
+                    T[a, b] = total
+            for a in range(3):
+                for b in range(3):
+                    total = 0.0
+                    for c in range(4):
+                        total += T[a, c] * Hk[b, c]
+                    A[k, a, b] = total
+        for j in range(m):
+            if min(abs(z[j, 0] - h[0, 0]), abs(z[j, 0] - h[1, 0])) > reach_m:
+                continue
+            best_d2, total_likelihood, top = 1e18, 0.0, -1e18
+            for k in range(2):
+                for a in range(3):
+                    for b in range(3):
+                        S[a, b] = A[k, a, b]
+                    S[a, a] += R[j, k, a]
+                y[0], y[1], y[2] = z[j, 0] - h[k, 0], wrapped(z[j, 1] - h[k, 1]), z[j, 2] - h[k, 2]
+                SI, determinant = inverse3(S)
+                d2 = 0.0
+                for a in range(3):
+                    for b in range(3):
+                        d2 += y[a] * SI[a, b] * y[b]
+                best_d2 = min(best_d2, d2)
+                log_one = math.log(modes[i, k]) - 0.5 * (d2 + math.log(determinant) + 3.0 * math.log(2.0 * math.pi))
+                if log_one > top:
+                    total_likelihood = total_likelihood * math.exp(top - log_one) + 1.0
+                    top = log_one
+                else:
+                    total_likelihood += math.exp(log_one - top)
+            if best_d2 <= gate_d2:
+                out[i, j] = top + math.log(total_likelihood)
+    return out
+
+
+def nearest(log_ratio):
+    """Global nearest neighbour: the pairing whose summed log ratio is greatest, a pair only where it is above 0.
+
+    Parameters
+    ----------
+    log_ratio : (n, m)
+        Logarithm of how much likelier "measurement j is of track i" is than "i was missed and j is something else".
+
+    Returns
+    -------
+    (n, m) float
+        1 for each chosen pair, else 0.
+
+    Examples
+    --------
+    >>> nearest(np.array([[3.0, 2.5], [2.9, -1.0]])).tolist()
+    [[0.0, 1.0], [1.0, 0.0]]
+    """
+    from scipy.optimize import linear_sum_assignment
+
+    weights = np.zeros(log_ratio.shape)
+    if weights.size:
+        gain = np.maximum(log_ratio, 0.0)
+        rows, cols = linear_sum_assignment(gain, maximize=True)
+        chosen = gain[rows, cols] > 0.0
+        weights[rows[chosen], cols[chosen]] = 1.0
+    return weights
+
+
+@compiled
+def soft(log_ratio, sweeps=60):
+    """Probability of each pairing by belief propagation (Williams and Lau 2014, from memory), (n, m).
+
+    Same input as `nearest`. Exact where the graph of possible pairs has no loop; else a close
+    approximation of joint probabilistic data association.
+    """
+    n, m = log_ratio.shape
+    psi = np.exp(np.minimum(log_ratio, 50.0))
+    to_track = np.ones((n, m))
+    to_measurement = np.zeros((n, m))
+    for _ in range(sweeps):
+        for i in range(n):
+            total = 1.0
+            for j in range(m):
+                total += psi[i, j] * to_track[i, j]
+            for j in range(m):
+                to_measurement[i, j] = psi[i, j] / max(total - psi[i, j] * to_track[i, j], 1e-300)
+        for j in range(m):
+            total = 1.0
+            for i in range(n):
+                total += to_measurement[i, j]
+            for i in range(n):
+                to_track[i, j] = 1.0 / max(total - to_measurement[i, j], 1e-300)
+    weights = np.zeros((n, m))
+    for i in range(n):
+        total = 1.0
+        for j in range(m):
+            total += psi[i, j] * to_track[i, j]
+        for j in range(m):
+            weights[i, j] = psi[i, j] * to_track[i, j] / total
+    return weights

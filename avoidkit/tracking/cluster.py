@@ -1,0 +1,212 @@
+"""One scan to measurements: own motion out of range rate, returns clustered, each cluster one measurement.
+
+The front of a body reflects, about a decimetre nearer than its middle; `body_offset_m` is added to range,
+so that everything after this module speaks of the middle of the body.
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from avoidkit.frames import Pose, compose
+from avoidkit.jit import compiled
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Clusters:
+    """The measurements of one scan, arrays over clusters; m = 0 is fine.
+
+    Attributes
+    ----------
+    sensor : (3,)
+        x, y in m and boresight in rad of the radar, scene frame, when the scan was taken.
+    z : (m, 3)
+        Range to the middle of a body, azimuth, range rate without own motion: m, rad, m/s.
+    R : (m, 2, 3)
+        Variances of `z` if a body stands, and if it walks.
+    xy : (m, 2)
+        Place in the scene frame, m, of the middle of a body.
+    snr_db, width_m, rate_spread_mps : (m,)
+        Strongest return; greatest distance of two of its returns; greatest difference of range rates.
+    count : (m,) int
+    still : (m,) bool
+        Range rate within `still_sigmas` of zero.
+    points : (k, 2)
+        Place of every return of the scan, scene frame, m, without the body offset.
+    points_still : (k,) bool
+    points_sigma_m : (k,)
+        Standard deviation across the line of sight of each return, m.
+    """
+
+    sensor: np.ndarray
+    z: np.ndarray
+    R: np.ndarray
+    xy: np.ndarray
+    snr_db: np.ndarray
+    width_m: np.ndarray
+    rate_spread_mps: np.ndarray
+    count: np.ndarray
+    still: np.ndarray
+    points: np.ndarray
+    points_still: np.ndarray
+    points_sigma_m: np.ndarray
+
+    def __len__(self):
+        return len(self.z)
+
+
+def sensor_pose(ego, mount):
+    """Pose of a radar in the scene frame, from the vehicle's `Ego` and the `Mount`."""
+    return compose(ego.pose, Pose(mount.x_m, mount.y_m, math.radians(mount.yaw_deg)))
+
+
+def sensor_velocity(ego, mount):
+    """Velocity of a radar over the ground along and across its own boresight, (2,) m/s.
+
+    The rigid body turns about the rear axle: (v - w y, w x) in the vehicle frame, then into the sensor's frame
+    (the idea of Kellner et al. 2013).
+    """
+    vx = ego.speed_mps - ego.yaw_rate_radps * mount.y_m
+    vy = ego.yaw_rate_radps * mount.x_m
+    cos, sin = math.cos(math.radians(mount.yaw_deg)), math.sin(math.radians(mount.yaw_deg))
+    return np.array([cos * vx + sin * vy, -sin * vx + cos * vy])
+
+
+def own_motion_rate(azimuth_rad, velocity):
+    """Range rate, m/s, that something standing still shows at an azimuth because the radar moves at `velocity`.
+
+    Examples
+    --------
+    The worked case of a standing object seen from a moving, yawing vehicle: v 1 m/s, w 0.2 rad/s,
+    sensor at (3.6, 0.8) looking forward, 45 degrees: -1.1031 m/s.
+
+    >>> v = np.array([1.0 - 0.2 * 0.8, 0.2 * 3.6])
+    >>> round(float(own_motion_rate(math.radians(45), v)), 4)
+    -1.1031
+    """
+    return -(velocity[0] * np.cos(azimuth_rad) + velocity[1] * np.sin(azimuth_rad))
+
+
+def measure(scan, ego, mount, radar, tuning):
+    """Clusters of one scan.
+
+    Parameters
+    ----------
+    scan : Scan
+    ego : Ego
+        Own motion at `scan.taken_s`.
+    mount : Mount
+    radar : RadarTuning
+        For its resolution and accuracy.
+    tuning : TrackingTuning
+
+    Returns
+    -------
+    Clusters
+    """
+    pose, velocity = sensor_pose(ego, mount), sensor_velocity(ego, mount)
+    sensor = np.array([pose.x_m, pose.y_m, pose.yaw_rad])
+    arrays = (scan.range_m, scan.azimuth_rad, scan.range_rate_mps, scan.snr_db)
+    polar = np.stack([np.asarray(a, dtype=float) for a in arrays], axis=1)
+    noise = accuracy_of(radar)
+    body = np.array([tuning.body_offset_m, tuning.body_sigma_m, tuning.sway_rate_mps, tuning.limb_rate_mps])
+    links = np.array([tuning.cluster_m, tuning.cluster_rate_mps, tuning.still_sigmas])
+    return Clusters(sensor, *cluster_returns(polar, sensor, velocity, noise, body, links))
+
+
+def accuracy_of(radar):
+    """Resolution and floor of range, azimuth and range rate, (6,) m, rad and m/s, for `sigmas`."""
+    rate_cell = radar.wavelength_m / (2 * radar.coherent_s)
+    angles = math.radians(radar.azimuth_cell_deg), math.radians(radar.azimuth_floor_deg)
+    return np.array([radar.range_cell_m, radar.range_floor_m, *angles, rate_cell, radar.range_rate_floor_mps])
+
+
+@compiled
+def sigmas(azimuth_rad, snr_db, noise):
+    """Standard deviations (range, azimuth, range rate) of one return: resolution / sqrt(2 SNR) and a floor.
+
+    Azimuth is worse off boresight by 1/cos, held at that of 85 degrees. `noise` from `accuracy_of`.
+    """
+    half = 0.5 / 10.0 ** (0.1 * snr_db)
+    off = max(math.cos(azimuth_rad), math.cos(math.radians(85.0)))
+    in_range = math.sqrt(noise[0] ** 2 * half + noise[1] ** 2)
+    in_azimuth = math.sqrt(noise[2] ** 2 * half + noise[3] ** 2) / off
+    return in_range, in_azimuth, math.sqrt(noise[4] ** 2 * half + noise[5] ** 2)
+
+
+@compiled
+def cluster_returns(polar, sensor, velocity, noise, body, links):
+    """The compiled part of `measure`: the strongest return that is left takes those near it in place and range rate."""
+    k = len(polar)
+    points, rate, sigma, still = np.empty((k, 2)), np.empty(k), np.empty(k), np.zeros(k, np.bool_)
+    rate_sigma = np.empty(k)
+    speed = math.sqrt(velocity[0] ** 2 + velocity[1] ** 2)
+    for i in range(k):
+        r, azimuth = polar[i, 0], polar[i, 1]
+        points[i, 0] = sensor[0] + r * math.cos(sensor[2] + azimuth)
+        points[i, 1] = sensor[1] + r * math.sin(sensor[2] + azimuth)
+        own = -(velocity[0] * math.cos(azimuth) + velocity[1] * math.sin(azimuth))
+        rate[i] = polar[i, 2] - own
+        _, angle, one = sigmas(azimuth, polar[i, 3], noise)
+        sigma[i] = angle * r
+        slope = -velocity[0] * math.sin(azimuth) + velocity[1] * math.cos(azimuth)
+        rate_sigma[i] = math.sqrt(one**2 + (slope * angle) ** 2 + (0.01 * speed) ** 2)
+        still[i] = abs(rate[i]) < links[2] * rate_sigma[i]
+    order = np.argsort(-polar[:, 3])
+    owner = np.full(k, -1)
+    z, R, xy = np.empty((k, 3)), np.empty((k, 2, 3)), np.empty((k, 2))
+    snr, width, spread = np.empty(k), np.empty(k), np.empty(k)
+    count, quiet = np.empty(k, np.int64), np.empty(k, np.bool_)
+    m = 0
+    for first in order:
+        if owner[first] >= 0:
+            continue
+        for other in order:
+            if owner[other] >= 0:
+                continue
+            dx, dy = points[other, 0] - points[first, 0], points[other, 1] - points[first, 1]
+            near = math.sqrt(dx * dx + dy * dy) <= links[0]
+            if other == first or (near and abs(rate[other] - rate[first]) <= links[1]):
+                owner[other] = m
+        mine = np.nonzero(owner == m)[0]
+        join(mine, m, polar, points, rate, rate_sigma, sensor, noise, body, z, R, xy)
+        snr[m], count[m] = polar[first, 3], len(mine)
+        width[m], spread[m] = widest(mine, points), rate[mine].max() - rate[mine].min()
+        quiet[m] = abs(z[m, 2]) < links[2] * math.sqrt(R[m, 0, 2])
+        m += 1
+    return z[:m], R[:m], xy[:m], snr[:m], width[:m], spread[:m], count[:m], quiet[:m], points, still, sigma
+
+
+@compiled
+def join(mine, m, polar, points, rate, rate_sigma, sensor, noise, body, z, R, xy):
+    """Fill row m: range, azimuth weighted by signal to noise, the median range rate, and their variances."""
+    weight, x, y, best = 0.0, 0.0, 0.0, -1e9
+    for i in mine:
+        w = 10.0 ** (0.05 * polar[i, 3])
+        x, y, weight = x + w * points[i, 0], y + w * points[i, 1], weight + w
+        best = max(best, polar[i, 3])
+    x, y = x / weight - sensor[0], y / weight - sensor[1]
+    r = math.sqrt(x * x + y * y)
+    azimuth = -((math.pi - (math.atan2(y, x) - sensor[2])) % (2.0 * math.pi) - math.pi)
+    z[m, 0], z[m, 1], z[m, 2] = r + body[0], azimuth, np.median(rate[mine])
+    along, angle, _ = sigmas(azimuth, best, noise)
+    across = body[1] / max(z[m, 0], 0.3)
+    for model in range(2):
+        R[m, model, 0] = along**2 + body[1] ** 2
+        R[m, model, 1] = angle**2 + across**2
+        R[m, model, 2] = rate_sigma[mine[0]] ** 2 + body[2 + model] ** 2
+    heading = sensor[2] + azimuth
+    xy[m, 0] = sensor[0] + z[m, 0] * math.cos(heading)
+    xy[m, 1] = sensor[1] + z[m, 0] * math.sin(heading)
+
+
+@compiled
+def widest(mine, points):
+    """Greatest distance between two of the picked points, m."""
+    out = 0.0
+    for a in mine:
+        for b in mine:
+            dx, dy = points[a, 0] - points[b, 0], points[a, 1] - points[b, 1]
+            out = max(out, dx * dx + dy * dy)
+    return math.sqrt(out)

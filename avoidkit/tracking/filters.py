@@ -1,0 +1,306 @@
+"""The filter: two motion models a track, standing and walking, in range, azimuth and range rate.
+
+Arrays over tracks, one compiled loop each. Model 0 stands: its velocity dies away within
+`standing_memory_s`, and unknown acceleration keeps it at the standard deviation of a body's sway. Model 1
+walks: constant velocity with white acceleration. The two are mixed and weighed as in the interacting
+multiple-model estimator (Blom and Bar-Shalom 1988; Bar-Shalom, Li and Kirubarajan 2001, section 11.6; from
+memory). `reference.py` does the same with the objects of a filter library, one a track and model.
+
+States are ordered as `records.STATE`. A measurement is (range, azimuth, range rate) as one radar sees the
+middle of the body, with own motion already taken out of the range rate.
+"""
+
+import math
+
+import numpy as np
+
+from avoidkit.jit import compiled
+
+STANDING, WALKING = 0, 1  # order of the models
+NEAREST_M = 0.05  # a state nearer to a radar is taken to be this far away, so that azimuth stays defined
+
+
+@compiled
+def switching(dt_s, stop_per_s, start_per_s):
+    """Probabilities of being in each model after `dt_s`, (2, 2): row before, column after.
+
+    A Markov chain in continuous time: people who walk stop at the rate `stop_per_s`, people who stand
+    start at the rate `start_per_s`; two short steps equal one long step.
+
+    Examples
+    --------
+    >>> switching(0.0, 0.2, 0.1).tolist()
+    [[1.0, 0.0], [0.0, 1.0]]
+    """
+    total = stop_per_s + start_per_s
+    out = np.eye(2)
+    if total > 0.0:
+        moved = (1.0 - math.exp(-total * dt_s)) / total
+        out[0, 1] = start_per_s * moved
+        out[0, 0] = 1.0 - out[0, 1]
+        out[1, 0] = stop_per_s * moved
+        out[1, 1] = 1.0 - out[1, 0]
+    return out
+
+
+@compiled
+def walking_step(dt_s, accel_psd):
+    """Transition and process noise of one axis of the walking model: ((2, 2), (2, 2)), ordered position, velocity.
+
+    White acceleration noise integrated through constant velocity: Bar-Shalom, Li and Kirubarajan (2001), section 6.2.2.
+
+    Examples
+    --------
+    >>> walking_step(0.1, 1.0)[1].round(7).tolist()  # reference-values: 3.3333e-4, 5e-3, 0.1
+    [[0.0003333, 0.005], [0.005, 0.1]]
+    """
+    F = np.array([[1.0, dt_s], [0.0, 1.0]])
+    Q = accel_psd * np.array([[dt_s**3 / 3.0, dt_s**2 / 2.0], [dt_s**2 / 2.0, dt_s]])
+    return F, Q
+
+
+@compiled
+def standing_step(dt_s, sway_mps, memory_s):
+    """Transition and process noise of one axis of the standing model, like `walking_step`.
+
+    Velocity is a first-order Gauss-Markov process of standard deviation `sway_mps` and correlation time
+    `memory_s` (the exact integral, as for Singer's model; from memory).
+    """
+    a = dt_s / memory_s
+    kept = math.exp(-a)
+    lost = -math.expm1(-a)
+    lost_twice = -math.expm1(-2.0 * a)
+    var = sway_mps * sway_mps
+    F = np.array([[1.0, memory_s * lost], [0.0, kept]])
+    pp = var * memory_s * memory_s * (2.0 * a - 4.0 * lost + lost_twice)
+    pv = var * memory_s * (2.0 * lost - lost_twice)
+    Q = np.array([[max(pp, 0.0), pv], [pv, var * lost_twice]])
+    return F, Q
+
+
+@compiled
+def spread_to_plane(one_axis):
+    """The (4, 4) matrix that does to x and y, ordered as `STATE`, what a (2, 2) matrix does to one axis."""
+    out = np.zeros((4, 4))
+    for a in range(2):
+        for b in range(2):
+            out[2 * a, 2 * b] = one_axis[a, b]
+            out[2 * a + 1, 2 * b + 1] = one_axis[a, b]
+    return out
+
+
+@compiled
+def motion_models(dt_s, accel_psd, sway_mps, memory_s):
+    """Transitions and process noises of both models, ((2, 4, 4), (2, 4, 4))."""
+    F, Q = np.zeros((2, 4, 4)), np.zeros((2, 4, 4))
+    f, q = standing_step(dt_s, sway_mps, memory_s)
+    F[0], Q[0] = spread_to_plane(f), spread_to_plane(q)
+    f, q = walking_step(dt_s, accel_psd)
+    F[1], Q[1] = spread_to_plane(f), spread_to_plane(q)
+    return F, Q
+
+
+@compiled
+def mix(states, covariances, modes, chances):
+    """Mix the two models of each track before a prediction.
+
+    Parameters
+    ----------
+    states (n, 2, 4), covariances (n, 2, 4, 4), modes (n, 2)
+        Changed in place; `modes` become those after the switch.
+    chances : (2, 2)
+        From `switching`.
+    """
+    x, P = np.empty((2, 4)), np.empty((2, 4, 4))
+    for i in range(len(states)):
+        for j in range(2):
+            after = modes[i, 0] * chances[0, j] + modes[i, 1] * chances[1, j]
+            w0 = modes[i, 0] * chances[0, j] / after
+            w1 = modes[i, 1] * chances[1, j] / after
+            for a in range(4):
+                x[j, a] = w0 * states[i, 0, a] + w1 * states[i, 1, a]
+            for a in range(4):
+                for b in range(4):
+                    d0 = (states[i, 0, a] - x[j, a]) * (states[i, 0, b] - x[j, b])
+                    d1 = (states[i, 1, a] - x[j, a]) * (states[i, 1, b] - x[j, b])
+                    P[j, a, b] = w0 * (covariances[i, 0, a, b] + d0) + w1 * (covariances[i, 1, a, b] + d1)
+        m0 = modes[i, 0] * chances[0, 0] + modes[i, 1] * chances[1, 0]
+        modes[i, 0], modes[i, 1] = m0, 1.0 - m0
+        states[i] = x
+        covariances[i] = P
+
+
+@compiled
+def predict(states, covariances, F, Q):
+    """Move every model of every track one step on, in place; `F` and `Q` from `motion_models`."""
+    T = np.empty((4, 4))
+    x = np.empty(4)
+    for i in range(len(states)):
+        for m in range(2):
+            for a in range(4):
+                total = 0.0
+                for b in range(4):
+                    total += F[m, a, b] * states[i, m, b]
+                x[a] = total
+            for a in range(4):
+                states[i, m, a] = x[a]
+                for b in range(4):
+                    total = 0.0
+                    for c in range(4):
+                        total += F[m, a, c] * covariances[i, m, c, b]
+                    T[a, b] = total
+            for a in range(4):
+                for b in range(4):
+                    total = Q[m, a, b]
+                    for c in range(4):
+                        total += T[a, c] * F[m, b, c]
+                    covariances[i, m, a, b] = total
+
+
+@compiled
+def expected(state, sensor):
+    """What a radar would measure of a state, (3,), and the derivative by the state, (3, 4).
+
+    Parameters
+    ----------
+    state : (4,)
+        Ordered as `STATE`.
+    sensor : (3,)
+        x and y in m and boresight in rad, scene frame.
+
+    Examples
+    --------
+    >>> z, H = expected(np.array([3.0, 4.0, 1.0, 0.0]), np.zeros(3))
+    >>> z.round(4).tolist()
+    [5.0, 0.9273, 0.6]
+    """
+    dx, dy = state[0] - sensor[0], state[1] - sensor[1]
+    r = max(math.sqrt(dx * dx + dy * dy), NEAREST_M)
+    ux, uy = dx / r, dy / r
+    rate = state[2] * ux + state[3] * uy
+    azimuth = wrapped(math.atan2(dy, dx) - sensor[2])
+    z = np.array([r, azimuth, rate])
+    H = np.zeros((3, 4))
+    H[0, 0], H[0, 1] = ux, uy
+    H[1, 0], H[1, 1] = -uy / r, ux / r
+    H[2, 0], H[2, 1] = (state[2] - rate * ux) / r, (state[3] - rate * uy) / r
+    H[2, 2], H[2, 3] = ux, uy
+    return z, H
+
+
+@compiled
+def wrapped(angle_rad):
+    """The same angle within (-pi, pi]."""
+    return -((math.pi - angle_rad) % (2.0 * math.pi) - math.pi)
+
+
+@compiled
+def inverse3(S):
+    """Inverse and determinant of a symmetric positive (3, 3) matrix."""
+    out = np.empty((3, 3))
+    out[0, 0] = S[1, 1] * S[2, 2] - S[1, 2] * S[2, 1]
+    out[0, 1] = S[0, 2] * S[2, 1] - S[0, 1] * S[2, 2]
+    out[0, 2] = S[0, 1] * S[1, 2] - S[0, 2] * S[1, 1]
+    out[1, 0] = S[1, 2] * S[2, 0] - S[1, 0] * S[2, 2]
+    out[1, 1] = S[0, 0] * S[2, 2] - S[0, 2] * S[2, 0]
+    out[1, 2] = S[0, 2] * S[1, 0] - S[0, 0] * S[1, 2]
+    out[2, 0] = S[1, 0] * S[2, 1] - S[1, 1] * S[2, 0]
+    out[2, 1] = S[0, 1] * S[2, 0] - S[0, 0] * S[2, 1]
+    out[2, 2] = S[0, 0] * S[1, 1] - S[0, 1] * S[1, 0]
+    determinant = S[0, 0] * out[0, 0] + S[0, 1] * out[1, 0] + S[0, 2] * out[2, 0]
+    return out / determinant, determinant
+
+
+@compiled
+def update_one(x, P, z, R, sensor):
+    """One extended Kalman update of one model, in place; returns the log likelihood of the measurement.
+
+    The covariance in Joseph's form. `x` (4,), `P` (4, 4), `z` (3,), `R` (3,) variances, `sensor` (3,).
+    """
+    h, H = expected(x, sensor)
+    y = np.array([z[0] - h[0], wrapped(z[1] - h[1]), z[2] - h[2]])
+    PH, S = np.empty((4, 3)), np.empty((3, 3))
+    for a in range(4):
+        for b in range(3):
+            total = 0.0
+            for c in range(4):
+                total += P[a, c] * H[b, c]
+            PH[a, b] = total
+    for a in range(3):
+        for b in range(3):
+            total = R[a] if a == b else 0.0
+            for c in range(4):
+                total += H[a, c] * PH[c, b]
+            S[a, b] = total
+    SI, determinant = inverse3(S)
+    K = np.empty((4, 3))
+    for a in range(4):
+        for b in range(3):
+            K[a, b] = PH[a, 0] * SI[0, b] + PH[a, 1] * SI[1, b] + PH[a, 2] * SI[2, b]
+    for a in range(4):
+        x[a] += K[a, 0] * y[0] + K[a, 1] * y[1] + K[a, 2] * y[2]
+    joseph(P, K, H, R)
+    d2 = 0.0
+    for a in range(3):
+        for b in range(3):
+            d2 += y[a] * SI[a, b] * y[b]
+    return -0.5 * (d2 + math.log(determinant) + 3.0 * math.log(2.0 * math.pi))
+
+
+@compiled
+def joseph(P, K, H, R):
+    """P becomes (I - K H) P (I - K H)' + K R K', in place; `R` (3,) variances."""
+    A, T = np.empty((4, 4)), np.empty((4, 4))
+    for a in range(4):
+        for b in range(4):
+            A[a, b] = (1.0 if a == b else 0.0) - (K[a, 0] * H[0, b] + K[a, 1] * H[1, b] + K[a, 2] * H[2, b])
+    for a in range(4):
+        for b in range(4):
+            T[a, b] = A[a, 0] * P[0, b] + A[a, 1] * P[1, b] + A[a, 2] * P[2, b] + A[a, 3] * P[3, b]
+    for a in range(4):
+        for b in range(a + 1):
+            total = T[a, 0] * A[b, 0] + T[a, 1] * A[b, 1] + T[a, 2] * A[b, 2] + T[a, 3] * A[b, 3]
+            total += K[a, 0] * R[0] * K[b, 0] + K[a, 1] * R[1] * K[b, 1] + K[a, 2] * R[2] * K[b, 2]
+            P[a, b] = total
+            P[b, a] = total
+
+
+@compiled
+def update(states, covariances, modes, pick, z, R, sensor):
+    """Update every track with the measurement picked for it, in place.
+
+    Parameters
+    ----------
+    pick : (n,) int
+        Row of the measurement of each track, -1: none.
+    z : (m, 3)
+    R : (m, 2, 3)
+        Variances of the measurement under each model.
+    sensor : (3,)
+    """
+    for i in range(len(states)):
+        j = pick[i]
+        if j < 0:
+            continue
+        l0 = update_one(states[i, 0], covariances[i, 0], z[j], R[j, 0], sensor)
+        l1 = update_one(states[i, 1], covariances[i, 1], z[j], R[j, 1], sensor)
+        top = max(l0, l1)
+        w0, w1 = modes[i, 0] * math.exp(l0 - top), modes[i, 1] * math.exp(l1 - top)
+        m0 = min(max(w0 / (w0 + w1), 1e-6), 1.0 - 1e-6)
+        modes[i, 0], modes[i, 1] = m0, 1.0 - m0
+
+
+@compiled
+def combined(states, covariances, modes):
+    """State (n, 4) and covariance (n, 4, 4) of the mixture of both models."""
+    n = len(states)
+    x, P = np.empty((n, 4)), np.empty((n, 4, 4))
+    for i in range(n):
+        w0, w1 = modes[i, 0], modes[i, 1]
+        for a in range(4):
+            x[i, a] = w0 * states[i, 0, a] + w1 * states[i, 1, a]
+        for a in range(4):
+            for b in range(4):
+                d = (states[i, 0, a] - states[i, 1, a]) * (states[i, 0, b] - states[i, 1, b])
+                P[i, a, b] = w0 * covariances[i, 0, a, b] + w1 * covariances[i, 1, a, b] + w0 * w1 * d
+    return x, P

@@ -1,0 +1,75 @@
+"""A tracker's whole memory as plain values and arrays, and back."""
+
+import numpy as np
+
+from avoidkit.checks import InputError
+from avoidkit.frames import Pose
+from avoidkit.tracking.bank import Bank, Entry
+from avoidkit.tracking.cluster import Clusters
+from avoidkit.vehicle import Ego, EgoHistory
+
+BANK = ("states", "covariances", "modes", "life")
+
+
+def plain_bank(bank):
+    """A bank as a dict of its time and arrays."""
+    return {"time_s": float(bank.time_s)} | {name: getattr(bank, name).copy() for name in BANK}
+
+
+def bank_from(plain):
+    """The inverse of `plain_bank`."""
+    return Bank(float(plain["time_s"]), *(np.array(plain[name], dtype=float) for name in BANK))
+
+
+def saved_tracker(tracker):
+    """Everything that `restore_tracker` needs."""
+    egos = tracker._history._egos
+    return {
+        "now_s": tracker._now_s,
+        "dropped": dict(tracker.dropped),
+        "bank": plain_bank(tracker._bank),
+        "entries": [
+            {
+                "taken_s": entry.taken_s,
+                "sensor": entry.sensor,
+                "clusters": {name: getattr(entry.clusters, name).copy() for name in Clusters.__slots__},
+                "before": plain_bank(entry.before),
+            }
+            for entry in tracker._entries
+        ],
+        "still": tracker.still.checkpoint(),
+        "egos": np.array(
+            [
+                [e.time_s, e.pose.x_m, e.pose.y_m, e.pose.yaw_rad, e.speed_mps, e.steering_rad, e.yaw_rate_radps]
+                for e in egos
+            ]
+        ).reshape(-1, 7),
+        "keys": np.array(list(tracker._names), dtype=float),
+        "names": np.array(list(tracker._names.values()), dtype=np.int64),
+        "next_name": tracker._next_name,
+    }
+
+
+def restore_tracker(tracker, saved):
+    """Put a tracker into the state of `saved_tracker`."""
+    missing = {"now_s", "dropped", "bank", "entries", "still", "egos", "keys", "names", "next_name"} - set(saved)
+    if missing:
+        raise InputError(f"checkpoint of the tracker lacks {', '.join(sorted(missing))}")
+    tracker._now_s = float(saved["now_s"])
+    tracker.dropped = {key: int(value) for key, value in saved["dropped"].items()}
+    tracker._bank = bank_from(saved["bank"])
+    tracker._entries = [
+        Entry(
+            float(one["taken_s"]),
+            str(one["sensor"]),
+            Clusters(**{name: np.array(one["clusters"][name]) for name in Clusters.__slots__}),
+            bank_from(one["before"]),
+        )
+        for one in saved["entries"]
+    ]
+    tracker.still.restore(saved["still"])
+    tracker._history = EgoHistory(keep_s=3.0)
+    for t, x, y, yaw, speed, steering, yaw_rate in np.asarray(saved["egos"], float).reshape(-1, 7).tolist():
+        tracker._history.add(Ego(t, Pose(x, y, yaw), speed, steering, yaw_rate))
+    tracker._names = {float(k): int(v) for k, v in zip(saved["keys"], saved["names"], strict=True)}
+    tracker._next_name = int(saved["next_name"])

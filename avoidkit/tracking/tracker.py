@@ -1,0 +1,197 @@
+"""The tracker: scans and own motion in, tracks at the present instant out.
+
+Scans are worked in at the time they were taken. A snapshot of all tracks is kept for each scan of the last
+`late_s`; one that comes late is put in its place and what followed is done again, so that once all have
+arrived the result is that of scans in order. No output waits for a scan.
+"""
+
+import bisect
+import math
+
+import numpy as np
+
+from avoidkit.checks import InputError
+from avoidkit.tracking import bank as column
+from avoidkit.tracking.association import gate
+from avoidkit.tracking.bank import Entry, empty_bank
+from avoidkit.tracking.cluster import measure
+from avoidkit.tracking.filters import combined, mix, motion_models, predict, switching
+from avoidkit.tracking.keep import restore_tracker, saved_tracker
+from avoidkit.tracking.records import Stage, Tracks
+from avoidkit.tracking.scan import take_in
+from avoidkit.tracking.standing import standing_times
+from avoidkit.tracking.still import StillMemory
+from avoidkit.vehicle import EgoHistory
+
+
+class Tracker:
+    """Memory between cycles; one a drive.
+
+    Attributes
+    ----------
+    dropped : dict
+        Scans not used, counted by reason: `late` (older than `tracking.late_s`), `repeated` (same radar and time),
+        `future` (taken after now, so its clock is wrong), `unknown` (no such mount).
+
+    Examples
+    --------
+    >>> from avoidkit.frames import Pose
+    >>> from avoidkit.tuning import Tuning
+    >>> from avoidkit.vehicle import Ego
+    >>> tracker = Tracker(Tuning())
+    >>> len(tracker.step([], Ego(0.0, Pose(0.0, 0.0, 0.0), 0.0, 0.0, 0.0)))
+    0
+    """
+
+    def __init__(self, tuning):
+        self.tuning = tuning
+        self.mounts = {name: getattr(tuning.radar.mounts, name) for name in type(tuning.radar.mounts).model_fields}
+        self.radars = {name: k for k, name in enumerate(self.mounts)}
+        self.gate_d2 = gate(tuning.tracking.gate_probability, 3)
+        self.dropped = {"late": 0, "repeated": 0, "future": 0, "unknown": 0}
+        self.still = StillMemory(tuning.tracking.still_cell_m, tuning.tracking.still_keep_s, 2 * tuning.tracking.late_s)
+        self._history = EgoHistory(keep_s=3.0)
+        self._bank, self._entries = empty_bank(), []
+        self._names, self._next_name = {}, 1
+        self._now_s = -math.inf
+
+    def step(self, scans, ego):
+        """Work in the scans that have arrived and give all tracks at `ego.time_s`.
+
+        Parameters
+        ----------
+        scans : sequence of Scan
+            In any order.
+        ego : Ego
+            Own motion now; time must grow from call to call.
+
+        Returns
+        -------
+        Tracks
+
+        Raises
+        ------
+        InputError
+            If time does not grow.
+        """
+        if ego.time_s <= self._now_s:
+            raise InputError(f"ego.time_s must grow, got {ego.time_s} after {self._now_s}")
+        self._history.add(ego)
+        self._now_s = ego.time_s
+        for scan in sorted(scans, key=lambda scan: (scan.taken_s, scan.sensor)):
+            self._accept(scan)
+        self._forget()
+        return self._tracks_now()
+
+    def _accept(self, scan):
+        reason = self._reason_to_drop(scan)
+        if reason:
+            self.dropped[reason] += 1
+            return
+        ego = self._history.at(scan.taken_s)
+        clusters = measure(scan, ego, self.mounts[scan.sensor], self.tuning.radar, self.tuning.tracking)
+        entry = Entry(scan.taken_s, scan.sensor, clusters, self._bank)
+        place = bisect.bisect_left(self._entries, entry.order, key=lambda known: known.order)
+        again = self._entries[place:]
+        if again:
+            self._bank = again[0].before
+            self.still.back_to(*again[0].order)
+        del self._entries[place:]
+        for one in [entry, *again]:
+            one.before = self._bank.copy()
+            self._entries.append(one)
+            take_in(self, one)
+
+    def _reason_to_drop(self, scan):
+        if scan.sensor not in self.mounts:
+            return "unknown"
+        if scan.taken_s > self._now_s + 1e-9:
+            return "future"
+        if scan.taken_s < self._now_s - self.tuning.tracking.late_s - 1e-9:
+            return "late"
+        if any(entry.order == (scan.taken_s, scan.sensor) for entry in self._entries):
+            return "repeated"
+        return None
+
+    def _forget(self):
+        """Drop snapshots older than any scan that may still be worked in."""
+        oldest_s = self._now_s - self.tuning.tracking.late_s - 0.1
+        while self._entries and self._entries[0].taken_s < oldest_s:
+            del self._entries[0]
+
+    @property
+    def bank(self):
+        """The tracks at the latest scan, as arrays (to be changed only by `take_in`)."""
+        return self._bank
+
+    def _tracks_now(self):
+        bank = self._bank.copy()
+        if len(bank) and self._now_s > bank.time_s:
+            to_time(bank, self._now_s, self.tuning.tracking)
+        return self._report(bank)
+
+    def _report(self, bank):
+        tuning, people, now_s = self.tuning.tracking, self.tuning.people, self._now_s
+        stage, shown = stages(bank, now_s, tuning, people)
+        bank.keep(shown)
+        state, covariance = combined(bank.states, bank.covariances, bank.modes)
+        covariance[:, [0, 1], [0, 1]] += tuning.bias_m**2
+        covariance[:, [2, 3], [2, 3]] += tuning.bias_mps**2
+        standing = bank.modes[:, 0].copy()
+        standing_for_s, ago_s = standing_times(
+            bank.life, standing, now_s, people.standing_probability, people.after_standing_s
+        )
+        return Tracks(
+            time_s=now_s,
+            ids=self._named(bank.life[:, column.KEY]),
+            stage=stage[shown],
+            state=state,
+            covariance=covariance,
+            existence=bank.existence,
+            standing=standing,
+            extent_m=np.maximum(people.body_radius_m, bank.life[:, column.WIDTH_M] / 2 + tuning.body_offset_m),
+            age_s=now_s - bank.life[:, column.BORN_S],
+            last_seen_s=bank.life[:, column.SEEN_S].copy(),
+            standing_for_s=standing_for_s,
+            stood_ago_s=ago_s,
+            hits=bank.life[:, column.HITS].astype(np.int64),
+        )
+
+    def _named(self, keys):
+        """Short names, given when a track is first shown and never again to another."""
+        for key in keys:
+            if key not in self._names:
+                self._names[key] = self._next_name
+                self._next_name += 1
+        return np.array([self._names[key] for key in keys], np.int64)
+
+    def checkpoint(self):
+        """All memory as plain values and arrays, for `restore` in a tracker with the same tuning."""
+        return saved_tracker(self)
+
+    def restore(self, saved):
+        """Go on from a checkpoint as if nothing had been between."""
+        restore_tracker(self, saved)
+
+
+def to_time(bank, time_s, tuning):
+    """Predict all tracks of a bank to `time_s`, in place."""
+    dt_s = time_s - bank.time_s
+    mix(bank.states, bank.covariances, bank.modes, switching(dt_s, tuning.stop_per_s, tuning.start_per_s))
+    F, Q = motion_models(dt_s, tuning.accel_psd, tuning.sway_mps, tuning.standing_memory_s)
+    predict(bank.states, bank.covariances, F, Q)
+    bank.time_s = time_s
+
+
+def stages(bank, now_s, tuning, people):
+    """Stage of each track, (n,) int8, and whether it is handed out, (n,) bool."""
+    life = bank.life
+    believed, moved = life[:, column.BELIEVED] > 0.5, life[:, column.MOVED] > 0.5
+    seen_lately = (now_s - life[:, column.SEEN_S] <= tuning.coasting_s) | (life[:, column.MISSES] < 1)
+    stage = np.full(len(bank), Stage.TENTATIVE, np.int8)
+    stage[~moved] = Stage.POSSIBLE
+    stage[believed] = np.where(seen_lately, Stage.CONFIRMED, Stage.COASTING)[believed]
+    shown = np.where(moved, life[:, column.HITS] >= 2, life[:, column.HITS] >= tuning.possible_hits)
+    if not people.treat_small_still_as_person:
+        shown &= stage != Stage.POSSIBLE
+    return stage, shown

@@ -1,0 +1,81 @@
+"""Parameters of the tracker."""
+
+from avoidkit.parameters import Model, metres, quantity, seconds, share, speed
+
+MEASURED = "measured envelope: 1,066 pedestrians at an intersection and 208 beside a slow cart"
+
+
+class TrackingTuning(Model):
+    """Scans to tracks; how accurate a radar is stands in the section `radar`."""
+
+    gate_probability: float = share(0.99, low=0.5, high=0.9999, doc="share of true returns inside the gate")
+    late_s: float = seconds(0.0, 1.0, 0.30, doc="age up to which a late scan is still worked in")
+    body_offset_m: float = metres(
+        0.0,
+        0.3,
+        0.12,
+        doc="the front of a body reflects so much nearer than its middle",
+        source="seen in open radar data",
+    )
+    body_sigma_m: float = metres(0.0, 0.3, 0.08, doc="wander of the reflecting place on a body")
+    sway_rate_mps: float = speed(0.0, 1.0, 0.08, step=0.01, doc="scatter of a standing body's range rate")
+    limb_rate_mps: float = speed(0.0, 2.0, 0.25, doc="scatter of a walking body's range rate: swinging limbs")
+    still_sigmas: float = quantity(
+        "1", 1.0, 6.0, 3.0, step=0.1, doc="a range rate within so many standard deviations of zero is still"
+    )
+    cluster_m: float = metres(0.1, 2.0, 0.45, step=0.05, doc="returns this near the strongest belong to one cluster")
+    cluster_rate_mps: float = speed(0.1, 6.0, 1.2, doc="and differ at most so much in range rate")
+    accel_psd: float = quantity(
+        "m^2/s^3", 0.001, 5.0, 0.25, step=0.01, doc="white acceleration of a walker", source=MEASURED
+    )
+    sway_mps: float = speed(0.005, 0.5, 0.06, step=0.005, doc="velocity of someone who stands, standard deviation")
+    standing_memory_s: float = seconds(
+        0.02, 2.0, 0.25, doc="time in which the velocity of someone who stands dies away"
+    )
+    stop_per_s: float = quantity("1/s", 0.001, 2.0, 0.15, step=0.01, doc="how often a walker stops")
+    start_per_s: float = quantity("1/s", 0.001, 2.0, 0.15, step=0.01, doc="how often someone who stands starts")
+    fade_per_s: float = quantity("1/s", 0.0, 5.0, 0.3, step=0.05, doc="how often somebody seen becomes unobservable")
+    return_per_s: float = quantity(
+        "1/s", 0.01, 5.0, 0.6, step=0.05, doc="how often somebody unobservable is seen again"
+    )
+    leave_per_s: float = quantity("1/s", 0.0, 1.0, 0.02, step=0.01, doc="how often somebody leaves for good")
+    birth_existence: float = share(0.001, low=1e-6, high=0.5, step=0.001, doc="existence of somebody seen once, moving")
+    believe_at: float = share(0.99, low=0.5, high=0.99999, doc="existence at which a track is confirmed")
+    believe_hits: int = quantity("1", 2, 20, 3, step=1, doc="and has to have so many measurements")
+    false_alarm_density: float = quantity(
+        "s/(m^2 rad)", 1e-6, 1.0, 7e-4, step=1e-4, doc="false alarms per scan in range, azimuth and range rate"
+    )
+    still_density: float = quantity(
+        "s/(m^2 rad)", 1e-6, 10.0, 0.02, step=0.01, doc="the same of still things apart from edges"
+    )
+    edge_density: float = quantity("s/(m^2 rad)", 1e-6, 1000.0, 10.0, step=1.0, doc="the same of edges, where they are")
+    person_strength_db: float = quantity(
+        "dB", 0.0, 120.0, 58.0, step=1.0, doc="signal to noise of a person at 1 m, before it is known"
+    )
+    moving_from_mps: float = speed(0.05, 1.0, 0.25, doc="range rate from which something is born as moving")
+    moving_to_mps: float = speed(2.0, 10.0, 4.5, doc="range rate above which it is nobody on foot")
+    across_mps: float = speed(0.2, 3.0, 1.0, doc="velocity across the line of sight at birth, standard deviation")
+    apart_m: float = metres(0.1, 2.0, 0.6, step=0.05, doc="nothing is born this near a track")
+    most_births: int = quantity("1", 1, 100, 12, step=1, doc="tracks born of one scan")
+    tentative_s: float = seconds(
+        0.05, 2.0, 0.16, doc="a moving track of one or two measurements ends after so long without another"
+    )
+    possible_hits: int = quantity(
+        "1", 1, 200, 8, step=1, doc="measurements of a small still thing before it may be a person"
+    )
+    possible_scans: int = quantity("1", 1, 200, 8, step=1, doc="scans in a cell before a small still thing is followed")
+    possible_s: float = seconds(0.1, 20.0, 2.0, step=0.1, doc="a small still thing ends after so long unseen")
+    coasting_s: float = seconds(0.05, 2.0, 0.25, doc="a track unseen for so long, although in view, coasts")
+    sigma_max_m: float = metres(
+        0.5, 10.0, 2.5, step=0.1, doc="position uncertainty at which a doubtful track ends; twice that: any"
+    )
+    bias_m: float = metres(0.0, 0.3, 0.05, doc="error of position that scans do not average out, per axis")
+    bias_mps: float = speed(0.0, 1.0, 0.08, step=0.01, doc="error of velocity that scans do not average out, per axis")
+    still_cell_m: float = metres(0.1, 1.0, 0.25, step=0.05, doc="cells of the memory of still returns")
+    still_keep_s: float = seconds(0.5, 30.0, 3.0, step=0.5, doc="how far back that memory reaches")
+    still_sigma_m: float = metres(
+        0.05, 1.0, 0.25, step=0.05, doc="returns less accurate across the line of sight are not remembered"
+    )
+    still_scans: int = quantity("1", 1, 100, 3, step=1, doc="scans in a cell that make it part of an edge")
+    still_share: float = share(0.08, doc="and the share of the strongest cell's count")
+    edge_m: float = metres(0.5, 3.0, 1.2, step=0.05, doc="still things longer than this are edges, not people")
