@@ -49,6 +49,10 @@ class CornerRadar:
         self._drift = Drift(seed, index, Effect.FLUCTUATION, memory_s)
         self._ghost_drift = Drift(seed, index, Effect.GHOSTS, memory_s)
         self._bursts = Bursts(seed, index, tuning.radar)
+        self._traits = {}
+        half_rad = math.radians(tuning.radar.field_of_view_deg) / 2
+        rays = one.behind_own_body(self.mount, tuning.vehicle, np.linspace(-half_rad, half_rad, 1441))
+        self._own_body_clear = not rays.any()
 
     def returns(self, cycle, taken_s, people, ego, *, turned_deg=0.0, range_share=1.0):
         """The `Returns` of one scan.
@@ -67,9 +71,11 @@ class CornerRadar:
             Share of its range that dirt leaves, 0 to 1.
         """
         radar = self._radar
-        mount = self.mount.model_copy(update={"yaw_deg": self.mount.yaw_deg + turned_deg})
+        mount = self.mount
+        if turned_deg:
+            mount = mount.model_copy(update={"yaw_deg": mount.yaw_deg + turned_deg})
         pose, velocity = one.sensor_motion(ego, mount)
-        reflectivity = person_reflectivity(people.kind, self._seed, radar)
+        reflectivity = self._reflectivity(tuple(people.kind))
         found = [self._points(cycle, taken_s, pose, velocity, mount, people, reflectivity)]
         if radar.ghosts and len(people.xy) and len(self._around.smooth):
             found.append(self._mirrored(cycle, taken_s, pose, velocity, mount, people, reflectivity))
@@ -78,6 +84,11 @@ class CornerRadar:
         seen = one.detect(*places, snr * range_share**4, amplitude, receiver, noise, radar)
         drawn = stream(self._seed, self._index, Effect.FALSE_ALARMS, cycle)
         return one.join_returns(seen, one.false_alarms(drawn, radar.false_alarms_per_scan, radar))
+
+    def _reflectivity(self, kinds):
+        if kinds not in self._traits:
+            self._traits[kinds] = person_reflectivity(kinds, self._seed, self._radar)
+        return self._traits[kinds]
 
     def _points(self, cycle, taken_s, pose, velocity, mount, people, reflectivity):
         """Range, azimuth, range rate, mean SNR and draws of what is seen of people and surroundings."""
@@ -120,4 +131,7 @@ class CornerRadar:
         radar = self._radar
         inside = (range_m > 0.02) & (range_m < (radar.range_max_m + 1.0 if beyond is None else beyond))
         inside &= np.abs(azimuth) <= math.radians(radar.field_of_view_deg) / 2
-        return inside & ~one.behind_own_body(mount, self._vehicle, azimuth)
+        if self._own_body_clear and mount is self.mount:
+            return inside
+        inside[inside] = ~one.behind_own_body(mount, self._vehicle, azimuth[inside])
+        return inside

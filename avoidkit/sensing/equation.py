@@ -1,5 +1,6 @@
 """The radar equation, detection and accuracy: plain functions of numbers, checked against published values."""
 
+import functools
 import math
 
 import numpy as np
@@ -54,17 +55,18 @@ def signal_to_noise(power_w, gain, wavelength_m, reflectivity_m2, range_m, *, co
     return above / (below * distance_m**4)
 
 
-def gain_at(azimuth_rad, radar):
-    """One-way gain of the antenna, a ratio: a bell over azimuth with its half-power width."""
-    off = np.degrees(np.asarray(azimuth_rad)) / (radar.half_power_beam_deg / 2)
-    return from_db(radar.gain_db - 3.0 * off**2)
+def beam(azimuth_rad, radar):
+    """Power that the antenna gives one way beside that at boresight, a ratio: a bell with its half-power width."""
+    half_rad = math.radians(radar.half_power_beam_deg / 2)
+    return np.exp(-math.log(2.0) * (np.asarray(azimuth_rad) / half_rad) ** 2)
 
 
-def budget(azimuth_rad, radar):
-    """Signal to noise, a ratio, of 1 m^2 at 1 m and at an azimuth: multiply by reflectivity, divide by range^4."""
-    return signal_to_noise(
+@functools.lru_cache(maxsize=64)
+def boresight_budget(radar):
+    """Signal to noise, a ratio, of 1 m^2 at 1 m and at boresight."""
+    snr = signal_to_noise(
         1e-3 * float(from_db(radar.power_dbm)),
-        gain_at(azimuth_rad, radar),
+        float(from_db(radar.gain_db)),
         radar.wavelength_m,
         1.0,
         1.0,
@@ -72,6 +74,12 @@ def budget(azimuth_rad, radar):
         noise_factor=float(from_db(radar.noise_figure_db)),
         losses=float(from_db(radar.losses_db)),
     )
+    return float(snr)
+
+
+def budget(azimuth_rad, radar):
+    """Signal to noise, a ratio, of 1 m^2 at 1 m and at an azimuth: multiply by reflectivity, divide by range^4."""
+    return boresight_budget(radar) * beam(azimuth_rad, radar) ** 2
 
 
 def detection_probability(snr, false_alarm_probability):

@@ -111,3 +111,51 @@ def add_by_leader(leader, real, imag):
         out_real[leader[i]] += real[i]
         out_imag[leader[i]] += imag[i]
     return out_real, out_imag
+
+
+@compiled
+def bounce_pairs(eye_x, eye_y, points, walls, farthest):
+    """Every way from an eye by a wall to a point, by the mirror image of the point in the wall.
+
+    Parameters
+    ----------
+    eye_x, eye_y : float
+    points : (n, 2) array
+    walls : (w, 4) array
+        x0, y0, x1, y1.
+    farthest : float
+        Images farther from the eye are left out.
+
+    Returns
+    -------
+    (k, 8) array
+        Index of the point, of the wall; where the way meets the wall (x, y); the image (x, y); the wall's normal.
+        There is none where eye and point are on different sides, or beyond the ends of the wall.
+    """
+    out = np.empty((points.shape[0] * walls.shape[0], 8))
+    count = 0
+    for w in range(walls.shape[0]):
+        ax, ay = walls[w, 0], walls[w, 1]
+        along_x, along_y = walls[w, 2] - ax, walls[w, 3] - ay
+        length = math.sqrt(along_x * along_x + along_y * along_y)
+        if length <= 0.0:
+            continue
+        normal_x, normal_y = -along_y / length, along_x / length
+        eye_height = (eye_x - ax) * normal_x + (eye_y - ay) * normal_y
+        for p in range(points.shape[0]):
+            height = (points[p, 0] - ax) * normal_x + (points[p, 1] - ay) * normal_y
+            if eye_height * height <= 1e-6:
+                continue
+            image_x, image_y = points[p, 0] - 2 * height * normal_x, points[p, 1] - 2 * height * normal_y
+            dx, dy = image_x - eye_x, image_y - eye_y
+            share = eye_height / (eye_height + height)
+            place_x, place_y = eye_x + share * dx, eye_y + share * dy
+            position = ((place_x - ax) * along_x + (place_y - ay) * along_y) / (length * length)
+            if position < 0.0 or position > 1.0 or math.sqrt(dx * dx + dy * dy) > farthest:
+                continue
+            out[count, 0], out[count, 1] = p, w
+            out[count, 2], out[count, 3] = place_x, place_y
+            out[count, 4], out[count, 5] = image_x, image_y
+            out[count, 6], out[count, 7] = normal_x, normal_y
+            count += 1
+    return out[:count]
