@@ -136,7 +136,7 @@ COLUMNS = tuple(
         ("new_paths.yaw_rad", "f64[]", "rad", "heading of the vehicle, unwrapped"),
         ("new_paths.curvature_1pm", "f64[]", "1/m", "tan(steering) / wheelbase"),
         ("new_paths.direction", "i8[]", "", "+1 forward, -1 in reverse"),
-        ("checkpoint", "bytes?", "", "memory of tracker and free space after this row, each 2 s: NumPy .npz"),
+        ("checkpoint", "bytes?", "", "memory of tracker and free space before this row, each 2 s: NumPy .npz"),
     )
 )  # fmt: skip
 

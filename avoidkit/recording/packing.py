@@ -23,11 +23,8 @@ TRACK_NUMBERS = ("existence", "standing", "extent_m", "age_s", "last_seen_s", "s
 class PathBook:
     """Paths of a drive, each once, by a key that counts from 0."""
 
-    def __init__(self, paths=()):
-        self.paths, self._keys, self._new = [], {}, []
-        for path in paths:
-            self.key(path)
-        self._new.clear()
+    def __init__(self):
+        self.paths, self._keys = [], {}
 
     def key(self, path):
         """The key of a path, -1 for None; one not seen before is taken in."""
@@ -38,13 +35,11 @@ class PathBook:
         if known is None:
             known = self._keys[content] = len(self.paths)
             self.paths.append(path)
-            self._new.append(known)
         return known
 
-    def take_new(self):
-        """The paths that came in since the last call, as a list of (key, Path)."""
-        new, self._new = self._new, []
-        return [(key, self.paths[key]) for key in new]
+    def since(self, key):
+        """The paths from `key` on, as a list of (key, Path)."""
+        return list(enumerate(self.paths))[key:]
 
     def by_name(self):
         """All paths as {name: Path}; a different path under a name already taken is `name (2)` and so on."""

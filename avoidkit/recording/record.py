@@ -62,8 +62,8 @@ class Recording:
 
     @property
     def duration_s(self):
-        """Recorded time: from the first row's time to one cycle after the last one's."""
-        return float(self.times_s[-1] - self.times_s[0]) + self.tuning.cycle_s if len(self) else 0.0
+        """Recorded time, s, from the first row to the last."""
+        return float(self.times_s[-1] - self.times_s[0]) if len(self) else 0.0
 
     @property
     def checkpoints(self):
@@ -111,7 +111,6 @@ class Recording:
         path = self.paths.get("reference") or self.scene.reference
         return summarise(
             self.rows,
-            cycle_s=self.tuning.cycle_s,
             path_end_m=path.length_m,
             top_mps=self.tuning.vehicle.top_mps,
             ended=self.ended,

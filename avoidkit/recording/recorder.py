@@ -35,7 +35,7 @@ class Recorder:
         self.path = None if path is None else Path(path)
         self._shaped_by = (scene, tuning, int(seed))
         self._versions = versions()
-        self._cycles, self._book, self._part = [], PathBook(), None
+        self._cycles, self._book, self._paths_taken, self._part = [], PathBook(), 0, None
         self._last_s = self._flush_s = self._checkpoint_s = self._grid_s = -math.inf
         self.recording = None
         if self.path is not None:
@@ -59,15 +59,15 @@ class Recorder:
         new_paths : sequence of Path
             Paths that begin to play a part; those already known, and the verdict's own, need not be named.
         checkpoint : dict or None
-            `{"tracker": tracker.checkpoint(), "space": space.checkpoint()}` as it is after this row.
+            `{"tracker": tracker.checkpoint(), "free_space": space.checkpoint()}` as they were *before* this row.
         """
         if not row.time_s > self._last_s:
             raise InputError(f"row.time_s must grow, got {row.time_s} after {self._last_s}")
         for path in (*new_paths, row.verdict.path):
             self._book.key(path)
         packed = None if checkpoint is None else pack_checkpoint(checkpoint)
-        self._cycles.append((row, self._book.take_new(), packed))
-        self._last_s = row.time_s
+        self._cycles.append((row, self._book.since(self._paths_taken), packed))
+        self._paths_taken, self._last_s = len(self._book.paths), row.time_s
         if packed is not None:
             self._checkpoint_s = row.time_s
         if row.grid is not None:
@@ -77,8 +77,9 @@ class Recorder:
 
     def _flush(self):
         if self._cycles:
-            self._part.write(to_batch(self._cycles, self._book))
-            self._cycles, self._flush_s = [], self._last_s
+            batch = to_batch(self._cycles, self._book)
+            self._cycles, self._flush_s = [], self._last_s  # before writing: Ctrl-C may lose rows, never double them
+            self._part.write(batch)
 
     def close(self, ended=""):
         """End the recording and return it; with a path, the Parquet file stands in place of the `.part` then."""

@@ -2,6 +2,7 @@
 
 from avoidkit.checks import InputError
 from avoidkit.recording.checkpoints import unpack_checkpoint
+from avoidkit.tracking.records import no_tracks
 from avoidkit.verdict import Memory, Situation
 
 
@@ -27,28 +28,38 @@ def situation_at(recording, index, *, track=None, map_space=None):
     tracks = grid = None
     for i in range(first, index + 1):
         row = rows[i]
-        tracks = tracker.step(list(row.scans), row.ego)
-        grid = space.step(list(row.scans), row.echoes, tracks, row.ego)
+        tracks = _stepped(row, "tracker", no_tracks(row.time_s), tracker.step, list(row.scans), row.ego)
+        grid = _stepped(row, "free space", grid, space.step, list(row.scans), row.echoes, tracks, row.ego)
     return _situation(recording, index, tracks, grid)
+
+
+def _stepped(row, name, instead, step, *inputs):
+    """What a stage hands out; where it failed in the drive it may fail again, and the drive went on with `instead`."""
+    if not row.error.startswith(f"{name}:"):
+        return step(*inputs)
+    try:
+        return step(*inputs)
+    except Exception:  # noqa: BLE001  (a replaced stage may raise anything; the row already says what)
+        return instead
 
 
 def _stages(recording, index, track, map_space):
     """Both stages as they were before the first row that has to be replayed, and that row's index."""
     from avoidkit.freespace import FreeSpace
-    from avoidkit.tracking.tracker import Tracker
+    from avoidkit.tracking import Tracker
 
     tracker, space = (track or Tracker)(recording.tuning), (map_space or FreeSpace)(recording.tuning)
     own = track in (None, Tracker) and map_space in (None, FreeSpace)
-    found = recording.rows.checkpoint_before(index - 1) if own and index > 0 else None
+    found = recording.rows.checkpoint_before(index) if own else None
     if found is None:
         return tracker, space, 0
     at, data = found
     checkpoint = unpack_checkpoint(data)
-    if not {"tracker", "space"} <= set(checkpoint):
-        raise InputError(f"the checkpoint at row {at} must hold tracker and space, got {sorted(checkpoint)}")
+    if not {"tracker", "free_space"} <= set(checkpoint):
+        raise InputError(f"the checkpoint at row {at} must hold tracker and free_space, got {sorted(checkpoint)}")
     tracker.restore(checkpoint["tracker"])
-    space.restore(checkpoint["space"])
-    return tracker, space, at + 1
+    space.restore(checkpoint["free_space"])
+    return tracker, space, at
 
 
 def _situation(recording, index, tracks, grid):

@@ -2,6 +2,7 @@
 
 import math
 from collections import Counter
+from itertools import pairwise
 
 MOVING_MPS = 0.05  # slower than this counts as standing
 AT_END_M = 0.15  # nearer than this to the end of the path counts as reached
@@ -11,77 +12,103 @@ CAUTION = (
     "the applicable standards and local law."
 )
 
+ENDS = {
+    "path end": "the path's end was reached",
+    "duration": "its time was up",
+    "interrupted": "it was interrupted",
+    "cut off": "the process was killed; what had been written by then is here",
+}
 
-def summarise(rows, *, cycle_s, path_end_m, top_mps, ended=""):
+
+def summarise(rows, *, path_end_m, top_mps, ended=""):
     """The numbers of a drive from its rows.
 
     Parameters
     ----------
     rows : sequence of Row
-    cycle_s : float
-        Time between two verdicts, s.
     path_end_m : float
         Length of the reference path, m.
     top_mps : float
-        Greatest speed of the function, m/s: time lost counts from a drive at this speed.
+        Greatest speed of the function, m/s: time lost counts from a drive at this speed all the way.
     ended : str
         Why the drive ended.
 
     Returns
     -------
     dict
-        `seconds` per action; `driven_m`; `moving_s`; `nearest_gap_moving_m` (inf: nobody near), with
-        `nearest_gap_at_s`; `halts`, a list of (time_s, action, why); `contacts_at_rest` and
-        `contacts_moving`, lists of (time_s, name) at the beginning of each contact;
-        `reached_end` and `reached_end_s` (NaN: not reached); `lost_s`; `errors`; `greatest_speed_mps`;
-        `times_real_time`, computing time as multiples of real time (NaN: not measured); `ended`.
+        `duration_s`, `moving_s` and `seconds` per action, each row counting until the next one;
+        `driven_m`; `greatest_speed_mps`; `nearest_gap_moving_m` to a body's edge (inf: nobody about) and
+        `nearest_gap_at_s`; `stops`, one dict per stop, see `stops`; `contacts_at_rest` and
+        `contacts_moving`, lists of (time_s, name) at the beginning of each contact; `reached_end`,
+        `reached_end_s` (NaN: not reached); `lost_s`; `errors`, {message: cycles}; `computing_s` and
+        `times_real_time` (NaN: not measured); `ended`.
     """
-    speeds = [abs(row.ego.speed_mps) for row in rows]
-    moving = [speed > MOVING_MPS for speed in speeds]
-    at_end = [row.time_s for row in rows if row.reference_along_m >= path_end_m - AT_END_M]
-    reached_s = at_end[0] if at_end else math.nan
-    gap_m, gap_at_s = min(
-        ((row.gap_m, row.time_s) for row, moves in zip(rows, moving, strict=True) if moves),
-        default=(math.inf, math.nan),
-    )
+    rows = list(rows)
+    lasts_s = [b.time_s - a.time_s for a, b in pairwise(rows)] + [0.0]
+    timed = list(zip(rows, lasts_s, strict=False))
+    duration_s = sum(lasts_s)
+    moving = [(row, dt_s) for row, dt_s in timed if moves(row)]
+    nearest = min(moving, key=lambda pair: pair[0].gap_m, default=None)
+    gap_m = nearest[0].gap_m if nearest else math.inf
     resting, in_motion = contacts(rows)
+    reached_s = next((row.time_s for row in rows if row.reference_along_m >= path_end_m - AT_END_M), math.nan)
+    computing_s = sum(sum(row.stage_ms.values()) for row in rows) / 1000
     return {
-        "seconds": seconds_per_action(rows, cycle_s),
-        "duration_s": len(rows) * cycle_s,
-        "moving_s": sum(moving) * cycle_s,
-        "driven_m": sum(speeds) * cycle_s,
-        "greatest_speed_mps": max(speeds, default=0.0),
+        "duration_s": duration_s,
+        "seconds": seconds_per_action(timed),
+        "moving_s": sum(dt_s for _, dt_s in moving),
+        "driven_m": sum(abs(row.ego.speed_mps) * dt_s for row, dt_s in timed),
+        "greatest_speed_mps": max((abs(row.ego.speed_mps) for row in rows), default=0.0),
         "nearest_gap_moving_m": gap_m,
-        "nearest_gap_at_s": gap_at_s if math.isfinite(gap_m) else math.nan,
-        "halts": halts(rows),
+        "nearest_gap_at_s": nearest[0].time_s if math.isfinite(gap_m) else math.nan,
+        "stops": stops(rows),
         "contacts_at_rest": resting,
         "contacts_moving": in_motion,
-        "reached_end": bool(at_end),
+        "reached_end": math.isfinite(reached_s),
         "reached_end_s": reached_s,
-        "lost_s": _lost(rows, reached_s, path_end_m, top_mps, cycle_s),
-        "errors": Counter(row.error for row in rows if row.error),
-        "times_real_time": _pace(rows, cycle_s),
+        "lost_s": _lost(rows, reached_s, path_end_m, top_mps),
+        "errors": dict(Counter(row.error for row in rows if row.error)),
+        "computing_s": computing_s,
+        "times_real_time": computing_s / duration_s if duration_s > 0 and computing_s > 0 else math.nan,
         "ended": ended,
     }
 
 
-def seconds_per_action(rows, cycle_s):
-    """Time, s, under each action, in the order in which they first came."""
-    return {action: n * cycle_s for action, n in Counter(str(row.verdict.action) for row in rows).items()}
+def moves(row):
+    """Whether the vehicle moves, faster than 0.05 m/s."""
+    return abs(row.ego.speed_mps) > MOVING_MPS
 
 
-def halts(rows):
-    """(time_s, action, why) at each beginning of halting or waiting, the drive's first row left out.
+def seconds_per_action(timed):
+    """Time, s, under each action, from (row, how long it lasts) pairs; in the order in which they first came."""
+    seconds = {}
+    for row, dt_s in timed:
+        action = str(row.verdict.action)
+        seconds[action] = seconds.get(action, 0.0) + dt_s
+    return seconds
 
-    Only those that follow a verdict to move are listed: a wait that follows a halt is the same stop.
+
+def stops(rows):
+    """Every stop: a stretch of rows without a verdict to move, be it a brake, a halt or a wait.
+
+    Returns
+    -------
+    list of dict
+        `from_s`; `to_s` (NaN: it lasts to the end); `halted`, whether it became a halt that the operator has
+        to renew; `settled_by` and `why` of its first row.
     """
-    stops, before = [], None
+    found, open_stop = [], None
     for row in rows:
-        stopped = row.verdict.action in ("halt", "wait")
-        if stopped and before is False:
-            stops.append((row.time_s, str(row.verdict.action), row.error or row.verdict.why or row.verdict.settled_by))
-        before = stopped
-    return stops
+        stopped = str(row.verdict.action) in ("halt", "wait")
+        if stopped and open_stop is None:
+            open_stop = {"from_s": row.time_s, "to_s": math.nan, "halted": False}
+            open_stop |= {"settled_by": row.verdict.settled_by, "why": row.error or row.verdict.why}
+            found.append(open_stop)
+        elif not stopped and open_stop is not None:
+            open_stop["to_s"], open_stop = row.time_s, None
+        if open_stop is not None:
+            open_stop["halted"] |= bool(row.verdict.memory.halted)
+    return found
 
 
 def contacts(rows):
@@ -92,10 +119,9 @@ def contacts(rows):
     resting, in_motion, touched, grazed = [], [], set(), set()
     for row in rows:
         now = set(row.contacts)
-        moves = abs(row.ego.speed_mps) > MOVING_MPS
-        if moves:
+        if moves(row):
             in_motion += [(row.time_s, name) for name in sorted(now - grazed)]
-            grazed = (grazed & now) | now
+            grazed = now
         else:
             resting += [(row.time_s, name) for name in sorted(now - touched)]
             grazed &= now
@@ -103,52 +129,59 @@ def contacts(rows):
     return resting, in_motion
 
 
-def _lost(rows, reached_s, path_end_m, top_mps, cycle_s):
+def _lost(rows, reached_s, path_end_m, top_mps):
     """Time beyond that of the same way at top speed, until the end was reached or the drive ended."""
     if not rows:
         return 0.0
     first, last = rows[0], rows[-1]
     until_s = reached_s if math.isfinite(reached_s) else last.time_s
-    way_m = min(last.reference_along_m, path_end_m) - first.reference_along_m
-    return max(0.0, until_s - first.time_s - max(way_m, 0.0) / top_mps)
-
-
-def _pace(rows, cycle_s):
-    spent_s = sum(sum(row.stage_ms.values()) for row in rows) / 1000
-    return spent_s / (len(rows) * cycle_s) if rows and spent_s > 0 else math.nan
+    way_m = max(min(last.reference_along_m, path_end_m) - first.reference_along_m, 0.0)
+    return max(0.0, until_s - first.time_s - way_m / top_mps)
 
 
 def summary_lines(summary):
     """The summary in words, a line each."""
     s = summary
-    lines = [", ".join(f"{action} {seconds:.1f} s" for action, seconds in s["seconds"].items()) or "nothing was driven"]
-    moved = f"driven {s['driven_m']:.1f} m in {s['moving_s']:.1f} s of {s['duration_s']:.1f} s"
-    lines.append(f"{moved}, at most {s['greatest_speed_mps']:.2f} m/s")
-    lines.append(_end_line(s))
-    lines.append(_gap_line(s))
-    lines += [f"stopped at {time_s:.2f} s: {action}: {why}" for time_s, action, why in s["halts"]] or [
-        "never stopped once under way"
+    if not s["seconds"]:
+        return ["nothing was driven"]
+    lines = [
+        f"ended        after {s['duration_s']:.2f} s: {ENDS.get(s['ended'], s['ended'] or 'not said why')}",
+        f"path's end   {_end(s)}",
+        f"driven       {s['driven_m']:.1f} m in {s['moving_s']:.1f} s, at most {s['greatest_speed_mps']:.2f} m/s",
+        f"actions      {', '.join(f'{action} {seconds:.1f} s' for action, seconds in s['seconds'].items())}",
+        f"nearest gap  {_gap(s)}",
+        f"contacts     {_contacts(s)}",
     ]
-    lines += [f"CONTACT while moving at {time_s:.2f} s: {name}" for time_s, name in s["contacts_moving"]]
-    lines += [f"contact at rest at {time_s:.2f} s: {name}" for time_s, name in s["contacts_at_rest"]]
-    lines += [f"{n} cycles halted by an error: {error}" for error, n in s["errors"].items()]
+    lines += [f"{'stops' if i == 0 else '':<13}{_stop(stop)}" for i, stop in enumerate(s["stops"])] or [
+        "stops        none"
+    ]
+    lines += [f"ERROR        in {n} cycles, each a halt: {error}" for error, n in s["errors"].items()]
     if math.isfinite(s["times_real_time"]):
-        lines.append(f"computing took {s['times_real_time']:.2f} times real time")
-    if s["ended"]:
-        lines.append(f"ended: {s['ended']}")
+        lines.append(f"computing    {s['computing_s']:.2f} s, {s['times_real_time']:.2f} of real time")
     return lines
 
 
-def _end_line(s):
+def _end(s):
     lost = f"{s['lost_s']:.1f} s more than at top speed all the way"
-    return (
-        f"path's end reached at {s['reached_end_s']:.2f} s, {lost}"
-        if s["reached_end"]
-        else f"path's end not reached; so far {lost}"
-    )
+    return f"reached at {s['reached_end_s']:.2f} s, {lost}" if s["reached_end"] else f"not reached; so far {lost}"
 
 
-def _gap_line(s):
+def _gap(s):
     if math.isinf(s["nearest_gap_moving_m"]):
-        return "nobody was near while it moved"
-    return f"nearest gap to anybody while it moved: {s['nearest_gap_moving_m']:.2f} m at {s['nearest_gap_at_s']:.2f} s"
+        return "nobody about while it moved"
+    return f"{s['nearest_gap_moving_m']:.2f} m to a body while moving, at {s['nearest_gap_at_s']:.2f} s"
+
+
+def _contacts(s):
+    def said(pairs):
+        return ", ".join(f"{name} at {time_s:.2f} s" for time_s, name in pairs) or "none"
+
+    if not s["contacts_moving"] and not s["contacts_at_rest"]:
+        return "none"
+    return f"WHILE MOVING: {said(s['contacts_moving'])}; at rest: {said(s['contacts_at_rest'])}"
+
+
+def _stop(stop):
+    kind = "halt" if stop["halted"] else "brake"
+    until = f"{stop['to_s']:.2f} s" if math.isfinite(stop["to_s"]) else "the end"
+    return f"{stop['from_s']:.2f} s to {until}, {kind}: {stop['why'] or stop['settled_by'] or 'no reason given'}"
