@@ -11,7 +11,7 @@ from matplotlib.patches import Polygon
 
 from avoidkit.frames import Pose
 from avoidkit.paths import path_from_legs
-from avoidkit.rows import GridPicture
+from avoidkit.recording.rows import GridPicture
 from avoidkit.sensing.records import Scan
 from avoidkit.tracking.records import exact_tracks, no_tracks
 from avoidkit.vehicle import outline_in_scene

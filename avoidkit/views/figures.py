@@ -15,7 +15,18 @@ GAP_SHOWN_M = 4.0  # farther gaps do not matter at parking speed
 
 
 def plan_view(
-    ax, scene, tuning, moment, verdict=None, *, people=None, reach=None, layers=LAYERS, window=None, key=True
+    ax,
+    scene,
+    tuning,
+    moment,
+    verdict=None,
+    *,
+    people=None,
+    grid=None,
+    reach=None,
+    layers=LAYERS,
+    window=None,
+    key=True,
 ):
     """The yard from above at one instant, with what was sensed and what was decided.
 
@@ -30,6 +41,8 @@ def plan_view(
         None: the row's own.
     people : People or None
         Who truly stands where; None: the row's own, if it has any.
+    grid : Grid, GridPicture or None
+        None: the moment's own; a recorded row has one only every now and then.
     reach : pair of arrays or None
         (n, 2) centres and (n,) radii, m, of where each person can be when the vehicle stands.
     layers : collection of str
@@ -45,7 +58,9 @@ def plan_view(
     """
     verdict = verdict or moment.verdict
     people = people if people is not None else getattr(moment, "people", None)
-    drawn = _ground(ax, scene, moment, layers) + _ways(ax, tuning, moment, verdict, layers)
+    drawn = _ground(ax, scene, grid if grid is not None else moment.grid, layers) + _ways(
+        ax, tuning, moment, verdict, layers
+    )
     if "vehicle" in layers:
         drawn += plots.draw_vehicle(ax, moment.ego.pose, tuning.vehicle, steering_rad=moment.ego.steering_rad)
     if "reach" in layers and reach is not None:
@@ -60,10 +75,20 @@ def plan_view(
     return drawn + (draw_key(ax, verdict.action) if key else [])
 
 
-def _ground(ax, scene, moment, layers):
+def plan_png(scene, tuning, moment, verdict=None, *, width_in=10.0, dpi=80, **more):
+    """The plan view as PNG bytes, as high as its yard needs; `more` goes to `plan_view`."""
+    x0, x1, y0, y1 = more.get("window") or yard_window(scene)
+    height_in = min(max((width_in - 0.9) * (y1 - y0) / (x1 - x0), 2.0), 12.0) + 1.95
+    figure = style.new_figure(width_in, height_in)
+    with style.look():
+        plan_view(figure.add_subplot(), scene, tuning, moment, verdict, **more)
+    return style.png(figure, dpi)
+
+
+def _ground(ax, scene, grid, layers):
     drawn = []
-    if "grid" in layers and moment.grid is not None:
-        drawn += plots.draw_grid(ax, moment.grid)
+    if "grid" in layers and grid is not None:
+        drawn += plots.draw_grid(ax, grid)
     if "yard" in layers:
         drawn += plots.draw_yard(ax, scene)
     if "reference" in layers:
@@ -104,6 +129,16 @@ def yard_window(scene, margin_m=0.6):
     return float(x0), float(x1), float(y0), float(y1)
 
 
+def near_window(scene, pose, *, ahead_m=15.0, behind_m=3.0, side_m=5.0, snap_m=2.0):
+    """(x0, x1, y0, y1), m: the yard about a vehicle; its middle moves in steps, so that a drive can be followed."""
+    corners = to_scene([[-behind_m, -side_m], [ahead_m, -side_m], [ahead_m, side_m], [-behind_m, side_m]], pose)
+    low, high = corners.min(axis=0), corners.max(axis=0)
+    middle, half = np.round((low + high) / 2 / snap_m) * snap_m, (high - low + snap_m) / 2
+    x0, x1, y0, y1 = yard_window(scene)
+    (left, bottom), (right, top) = np.maximum(middle - half, [x0, y0]), np.minimum(middle + half, [x1, y1])
+    return float(left), float(right), float(bottom), float(top)
+
+
 def draw_key(ax, action, columns=4):
     """What the signs of a plan view mean, in rows below the axes."""
     sign = SIGNS[action]
@@ -111,20 +146,15 @@ def draw_key(ax, action, columns=4):
         Patch(facecolor=PAPER, edgecolor=SOFT, label="known free"),
         Patch(facecolor=style.UNSEEN_STRIPE, edgecolor=style.UNSEEN, hatch="//", label="unknown"),
         Patch(facecolor=style.TAKEN, edgecolor=style.TAKEN, label="occupied"),
-        Patch(facecolor=PURPLE, alpha=0.4, edgecolor=PURPLE, label="reach while it stops"),
+        Patch(facecolor=PURPLE, alpha=0.4, edgecolor=PURPLE, label="reach at the stop"),
         Line2D([], [], marker="o", markerfacecolor="none", color=INK, linestyle="", markersize=11, label="track"),
         Line2D([], [], color=PURPLE, linewidth=2.4, label="velocity, 1 s"),
         Line2D([], [], color=SOFT, linestyle=(0, (7, 3)), linewidth=2, label="reference path"),
-        Line2D([], [], color=sign.color, linestyle=sign.line, linewidth=4, label=f"path of the verdict ({sign.word})"),
+        Line2D([], [], color=sign.color, linestyle=sign.line, linewidth=4, label=f"path: {sign.word}"),
     ]
     with style.look():
-        key = ax.legend(
-            handles=handles,
-            loc="upper left",
-            bbox_to_anchor=(-0.02, -0.11),
-            ncol=columns,
-            handlelength=2.4,
-            columnspacing=1.4,
+        key = ax.figure.legend(
+            handles=handles, loc="outside lower left", ncols=columns, handlelength=2.2, columnspacing=1.3
         )
     return [key]
 

@@ -10,13 +10,14 @@ import math
 import numpy as np
 from matplotlib.collections import EllipseCollection, LineCollection, PatchCollection, PolyCollection
 from matplotlib.image import AxesImage
-from matplotlib.patches import Circle, Ellipse, Polygon, Wedge
+from matplotlib.patches import Circle, Ellipse, PathPatch, Polygon, Wedge
+from matplotlib.path import Path
 from matplotlib.patheffects import withStroke
 from matplotlib.ticker import MultipleLocator
 from matplotlib.transforms import offset_copy
 
 from avoidkit.frames import to_scene
-from avoidkit.rows import UNKNOWN, GridPicture, picture_of
+from avoidkit.recording.rows import UNKNOWN, GridPicture, picture_of
 from avoidkit.tracking.records import Stage
 from avoidkit.vehicle import box, outline_in_scene
 from avoidkit.views import style
@@ -38,8 +39,8 @@ STAGE_LINES = {Stage.TENTATIVE: ":", Stage.CONFIRMED: "-", Stage.COASTING: "--",
 
 def draw_yard(ax, scene):
     """Walls, parked vehicles, trolleys and kerbs, each kind with its own line; filled where they have an inside."""
-    fills = [np.asarray(shape.exterior.coords) for shape in scene.polygons]
-    body = PolyCollection(fills, facecolor="#b4bbc1", edgecolor="none", zorder=2.0, label="things")
+    fills = [PathPatch(_outline_of(shape)) for shape in scene.polygons]
+    body = PatchCollection(fills, facecolor="#b4bbc1", edgecolor="none", zorder=2.0)
     artists = [ax.add_collection(body, autolim=False)]
     kinds = np.asarray(scene.edges.kind)
     for code, kind in enumerate(KINDS):
@@ -50,6 +51,12 @@ def draw_yard(ax, scene):
         )
         artists.append(ax.add_collection(lines, autolim=False))
     return artists
+
+
+def _outline_of(shape):
+    """A shapely polygon as a path whose holes stay empty."""
+    rings = [shape.exterior, *shape.interiors]
+    return Path.make_compound_path(*(Path(np.asarray(ring.coords)[:, :2], closed=True) for ring in rings))
 
 
 def draw_grid(ax, grid):
@@ -340,7 +347,8 @@ def draw_badge(ax, action, *, at=(0.0, 1.0), dx=24, dy=-24, size=36, words=""):
 
 def draw_verdict(ax, verdict):
     """The verdict above the axes: sign, word and speed cap; use it where the title would be."""
-    return draw_badge(ax, verdict.action, words=headline(verdict), dy=28)
+    room = ax.set_title(" ", fontsize=20, pad=30)  # the layout leaves room for a title, not for a marker
+    return [room, *draw_badge(ax, verdict.action, words=headline(verdict), dy=30)]
 
 
 def headline(verdict):
@@ -356,8 +364,9 @@ def dress_axes(ax, *, window=None, bar_m=2.0):
     if window:
         ax.set(xlim=window[:2], ylim=window[2:])
     ax.set(xlabel="x (m)", ylabel="y (m)")
+    wide_m = abs(np.diff(ax.get_xlim()).item())
     for axis in (ax.xaxis, ax.yaxis):
-        axis.set_major_locator(MultipleLocator(bar_m))
+        axis.set_major_locator(MultipleLocator(2.0 if wide_m <= 26 else 5.0))
     return [ax, *_scale_bar(ax, bar_m)]
 
 
