@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from avoidkit.checks import require_finite, require_not_negative, require_shape
+from avoidkit.frames import rotation
 
 CONTACT_RADIUS_M = 0.25  # half the width of a body, for touching only; FHWA-RD-98-107: body ellipse 0.50 x 0.60 m
 HEADING_FROM_MPS = 0.1  # slower than this, somebody keeps looking where they looked
@@ -17,7 +18,9 @@ FOLLOW_ACCEL_MPS2 = 2.0
 FOLLOW_GAIN_1PS = 1.5
 FOLLOW_BACK_M = 0.25  # walks until so much nearer than the distance at which they set off
 FOLLOW_KEEP_OFF_M = 2.5  # steps back when the outline comes nearer
+FOLLOW_AHEAD_S = 0.6
 FOLLOW_WALL_M = 0.35
+FOLLOW_TURNS_DEG = (0, 25, -25, 50, -50, 75, -75, 100, -100)
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -119,6 +122,7 @@ class Crowd:
         self._heading = np.array([_first_heading(p, w) for p, w in zip(people, walks, strict=True)], dtype=float)
         self._near_xy, self._near_v = self._places[:, 0].copy(), np.zeros((n, 2))
         self._near_walked, self._walks_up = np.zeros(n), np.zeros(n, dtype=bool)
+        self._outline = None
 
     def step(self, time_s, dt_s, outline_xy):
         """Everybody `dt_s` later, at `time_s`, the outline then being `outline_xy`.
@@ -146,6 +150,7 @@ class Crowd:
         for k in np.flatnonzero(np.isfinite(self._within)):
             self._keep_near(k, dt_s, outline)
             xy[k], velocity[k], walked[k] = self._near_xy[k], self._near_v[k], self._near_walked[k]
+        self._outline = outline
         moves = np.hypot(*velocity.T) > HEADING_FROM_MPS
         self._heading = np.where(moves, np.arctan2(velocity[:, 1], velocity[:, 0]), self._heading)
         contact = signed_distance(xy, outline) <= CONTACT_RADIUS_M + _TOUCH_M
@@ -190,14 +195,16 @@ class Crowd:
 
     def _keep_near(self, k, dt_s, outline):
         """One step of somebody who keeps near the vehicle."""
-        if dt_s == 0:
+        if dt_s == 0 or self._outline is None:
             return
         here, middle = self._near_xy[k], outline.mean(axis=0)
         away = here - middle
         distance = float(np.hypot(*away))
         away = away / max(distance, 1e-9)
-        too_near = FOLLOW_KEEP_OFF_M - float(signed_distance(here[None], outline)[0])
-        excess = distance - (self._within[k] - FOLLOW_BACK_M)
+        before, now = (float(signed_distance(here[None], corners)[0]) for corners in (self._outline, outline))
+        soon = now - FOLLOW_AHEAD_S * max(before - now, 0.0) / dt_s  # a vehicle that comes nearer is foreseen
+        too_near = FOLLOW_KEEP_OFF_M - soon
+        excess = min(distance - (self._within[k] - FOLLOW_BACK_M), 3 * (now - FOLLOW_KEEP_OFF_M - 0.1))
         self._walks_up[k] = excess > (0.0 if self._walks_up[k] else FOLLOW_BACK_M)
         wanted = np.zeros(2)
         if too_near > 0:
@@ -207,10 +214,12 @@ class Crowd:
         change = wanted - self._near_v[k]
         change *= min(1.0, FOLLOW_ACCEL_MPS2 * dt_s / max(float(np.hypot(*change)), 1e-12))
         velocity = self._near_v[k] + change
-        for allowed in ((1.0, 1.0), (1.0, 0.0), (0.0, 1.0), (0.0, 0.0)):  # along a wall, if not through it
-            new = here + velocity * allowed * dt_s
+        for turn_deg in FOLLOW_TURNS_DEG:  # round a thing, if not through it
+            new = here + dt_s * rotation(np.radians(turn_deg)) @ velocity
             if self._is_free(here, new):
                 break
+        else:
+            new = here
         self._near_v[k], self._near_xy[k] = (new - here) / dt_s, new
         self._near_walked[k] += float(np.hypot(*(new - here)))
 

@@ -1,14 +1,12 @@
 """The scene: the yard, the people and their walks, the reference path, hold-to-run and faults; load, save, change."""
 
 import os
-from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 
-import numpy as np
 from pydantic import Field, ValidationInfo, field_validator
 
-from avoidkit.checks import InputError, require_shape
+from avoidkit.checks import InputError
 from avoidkit.people import Crowd, People, people_at
 from avoidkit.remote import OperatorHand
 from avoidkit.roles import Fault, HoldModel, PersonModel, Place, Step, walk_of
@@ -26,11 +24,10 @@ from avoidkit.tuning import (
     write_text,
 )
 from avoidkit.yard import (
-    HIDES,
     KINDS,
     LISTS,
-    REFLECTIVITY_DBSM,
     Course,
+    Edges,
     Fence,
     Kerb,
     Parked,
@@ -39,6 +36,7 @@ from avoidkit.yard import (
     Trolley,
     Wall,
     complain,
+    edges_of,
     many,
 )
 
@@ -57,42 +55,6 @@ __all__ = [
     "standing",
     "walking",
 ]
-
-
-@dataclass(frozen=True, eq=False, slots=True)
-class Edges:
-    """The visible edges of everything that stands in the yard, seen from above; the first axis counts edges.
-
-    Attributes
-    ----------
-    xy : (m, 4) array
-        Ends x0, y0, x1, y1, m, scene frame.
-    reflectivity_dbsm : (m,) array
-    open_below : (m,) bool array
-        A radar may see under it.
-    owner : (m,) int array
-        Which thing, as an index into `scene.things` and `scene.polygons`.
-    kind : (m,) int array
-        Index into `KINDS`.
-    hides : (m,) bool array
-        What is behind it cannot be seen, unless under it; kerbs and wire fences hide nothing.
-    """
-
-    xy: np.ndarray
-    reflectivity_dbsm: np.ndarray
-    open_below: np.ndarray
-    owner: np.ndarray
-    kind: np.ndarray
-    hides: np.ndarray
-
-    def __post_init__(self):
-        n = len(self.xy)
-        require_shape((n, 4), finite=True, xy=self.xy)
-        require_shape((n,), finite=True, reflectivity_dbsm=self.reflectivity_dbsm)
-        require_shape((n,), open_below=self.open_below, owner=self.owner, kind=self.kind, hides=self.hides)
-
-    def __len__(self):
-        return len(self.xy)
 
 
 class Scene(Model):
@@ -174,18 +136,7 @@ class Scene(Model):
     @cached_property
     def edges(self):
         """The `Edges` of all things."""
-        rows = [[] for _ in range(6)]
-        for owner, ((kind, thing), polygon) in enumerate(zip(self.things, self.polygons, strict=True)):
-            corners = np.array(polygon.exterior.coords)
-            own = thing.reflectivity_dbsm
-            strength = REFLECTIVITY_DBSM[kind] if own is None else own
-            open_below = self.sees_under_parked and getattr(thing, "open_below", False)
-            same = (strength, open_below, owner, KINDS.index(kind), HIDES[kind])
-            rows[0].append(np.hstack([corners[:-1], corners[1:]]))
-            for row, value in zip(rows[1:], same, strict=True):
-                row.extend([value] * (len(corners) - 1))
-        columns = [np.array(row, dtype=kind) for row, kind in zip(rows[1:], (float, bool, int, int, bool), strict=True)]
-        return Edges(np.vstack([np.zeros((0, 4)), *rows[0]]), *columns)
+        return edges_of(self.things, sees_under=self.sees_under_parked)
 
     @cached_property
     def walks(self):

@@ -48,15 +48,17 @@ def union_of(things):
 
 
 def check_path(course, given):
-    """Complain where the nominal vehicle, driven along the path, would meet a thing.
+    """Complain where the nominal vehicle, driven along the path, would meet a thing that cannot be moved.
 
-    The nominal vehicle has the default length and overhang and a half width of 0.8 m; `given` holds the
-    scene's fields that were read before.
+    The nominal vehicle has the default length and overhang and a half width of 0.8 m. A trolley may stand in
+    the way, as a guest may, but not where the vehicle starts. `given` holds the scene's fields that were read
+    before.
     """
     if "start" not in given or not all(key in given for key in LISTS):
         return  # another message speaks of those already
     places = [(key, index, thing) for key in LISTS for index, thing in enumerate(given[key])]
-    hit = _first_hit(given["start"], course, tuple(thing for *_, thing in places))
+    fixed = tuple(key != "trolleys" for key, *_ in places)
+    hit = _first_hit(given["start"], course, tuple(thing for *_, thing in places), fixed)
     if hit is not None:
         along_m, (key, index, thing) = hit[0], places[hit[1]]
         wanted = f"a path clear of things by {PATH_HALF_WIDTH_M:g} m to each side was wanted"
@@ -64,8 +66,8 @@ def check_path(course, given):
 
 
 @lru_cache(maxsize=64)
-def _first_hit(start, course, things):
-    """(distance along the path, index of the thing) of the first meeting, or None."""
+def _first_hit(start, course, things, fixed):
+    """(distance along the path, index of the thing) of the first meeting, or None; at the start all count."""
     import shapely
 
     if not things:
@@ -77,6 +79,8 @@ def _first_hit(start, course, things):
     along = np.arange(0.0, path.length_m + 0.2, 0.2).clip(max=path.length_m)
     swept = [shapely.Polygon(to_scene(corners, path.pose_at(s))) for s in along]
     pose, thing = shapely.STRtree([thing.polygon() for thing in things]).query(swept, predicate="intersects")
+    counts = (pose == 0) | np.array(fixed)[thing]
+    pose, thing = pose[counts], thing[counts]
     if not len(pose):
         return None
     first = np.lexsort((thing, pose))[0]

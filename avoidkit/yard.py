@@ -4,6 +4,7 @@ Places are m in the scene frame; angles in the file are degrees and say so.
 """
 
 import math
+from dataclasses import dataclass
 from itertools import pairwise
 from typing import Annotated, Literal
 
@@ -11,6 +12,7 @@ import numpy as np
 from pydantic import Field, field_validator
 from pydantic_core import InitErrorDetails, PydanticCustomError, ValidationError
 
+from avoidkit.checks import require_shape
 from avoidkit.tuning import Model, degrees, metres, switch
 
 FAR_M = 1000.0
@@ -76,7 +78,9 @@ class Line(Thing):
         """Its shape seen from above, a shapely polygon."""
         import shapely
 
-        return shapely.LineString(self.corners_m).buffer(self.thickness_m / 2, cap_style="flat", join_style="mitre")
+        closed = len(self.corners_m) > 3 and self.corners_m[0] == self.corners_m[-1]
+        middle = shapely.LinearRing(self.corners_m) if closed else shapely.LineString(self.corners_m)
+        return middle.buffer(self.thickness_m / 2, cap_style="flat", join_style="mitre")
 
 
 class Block(Thing):
@@ -169,3 +173,64 @@ class Course(Model):
     """The reference path, from the start on."""
 
     legs: tuple[Leg, ...] = many(least=1, doc="legs, each forward or reverse")
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Edges:
+    """The visible edges of everything that stands in the yard, seen from above; the first axis counts edges.
+
+    Attributes
+    ----------
+    xy : (m, 4) array
+        Ends x0, y0, x1, y1, m, scene frame.
+    reflectivity_dbsm : (m,) array
+    open_below : (m,) bool array
+        A radar may see under it.
+    owner : (m,) int array
+        Which thing, as an index into `scene.things` and `scene.polygons`.
+    kind : (m,) int array
+        Index into `KINDS`.
+    hides : (m,) bool array
+        What is behind it cannot be seen, unless under it; kerbs and wire fences hide nothing.
+    """
+
+    xy: np.ndarray
+    reflectivity_dbsm: np.ndarray
+    open_below: np.ndarray
+    owner: np.ndarray
+    kind: np.ndarray
+    hides: np.ndarray
+
+    def __post_init__(self):
+        n = len(self.xy)
+        require_shape((n, 4), finite=True, xy=self.xy)
+        require_shape((n,), finite=True, reflectivity_dbsm=self.reflectivity_dbsm)
+        require_shape((n,), open_below=self.open_below, owner=self.owner, kind=self.kind, hides=self.hides)
+
+    def __len__(self):
+        return len(self.xy)
+
+
+def edges_of(things, *, sees_under=True):
+    """The `Edges` of (kind, model) pairs; with `sees_under` off no radar sees under anything."""
+    parts = []
+    for owner, (kind, thing) in enumerate(things):
+        polygon = thing.polygon()
+        rings = [np.array(ring.coords) for ring in (polygon.exterior, *polygon.interiors)]
+        xy = np.vstack([np.hstack([ring[:-1], ring[1:]]) for ring in rings])
+        own = thing.reflectivity_dbsm
+        strength = REFLECTIVITY_DBSM[kind] if own is None else own
+        under = sees_under and getattr(thing, "open_below", False)
+        same = (strength, under, owner, KINDS.index(kind), HIDES[kind])
+        parts.append((xy, *(np.full(len(xy), value) for value in same)))
+    if not parts:
+        nothing = np.zeros(0)
+        return Edges(
+            np.zeros((0, 4)),
+            nothing,
+            nothing.astype(bool),
+            nothing.astype(int),
+            nothing.astype(int),
+            nothing.astype(bool),
+        )
+    return Edges(*(np.concatenate(column) for column in zip(*parts, strict=True)))
