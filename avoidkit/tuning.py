@@ -142,6 +142,9 @@ class PeopleTuning(Model):
     )
     standing_probability: float = share(0.9, low=0.5, high=0.999, doc="from this probability on someone stands")
     standing_for_s: float = seconds(0.0, 3.0, 0.5, doc="and has to have stood so long")
+    unseen_s: float = seconds(
+        0.1, 10.0, 1.0, doc="reach grows no longer: who left an unseen place would have been seen by then"
+    )
     standing_sigma_mps: float = speed(
         0.0, 1.0, 0.08, doc="velocity of someone who stands, standard deviation", step=0.01
     )

@@ -84,6 +84,7 @@ class Memory:
     halted: bool = False  # a halt has happened that only a renewal ends
     released: bool = False  # the hold was released since that halt
     ready: bool = False  # the kit would move on once the operator acts
+    search_after_s: float = -math.inf  # a standing vehicle searches no detour before
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,228 @@
+"""What limits the speed on a path right now, each with the comparison behind it."""
+
+import functools
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from avoidkit.clearway import OCCUPIED, free_along, shadow_cap
+from avoidkit.separation import (
+    gap_needed,
+    person_caps,
+    speed_within,
+    stands_surely,
+    stop_table,
+    sweep_poses,
+)
+from avoidkit.tracking.records import Stage
+from avoidkit.vehicle import box
+from avoidkit.verdict import Check, at_least, at_most
+
+
+@functools.lru_cache(maxsize=64)
+def stops(vehicle, cycle_s):
+    """The stop table of a vehicle, made once."""
+    return stop_table(vehicle, cycle_s)
+
+
+@dataclass(frozen=True, slots=True)
+class Cap:
+    """A speed cap, m/s, and the check that explains it."""
+
+    cap_mps: float
+    check: Check
+
+
+def safety_caps(situation, path, along_m, cells, tuning):
+    """Caps of rule 1 along a path: people, known free cells, shadows, the ultrasonic guard.
+
+    Returns
+    -------
+    list of Cap
+        In the order in which they are explained. The speed cap is the least; below creep it is 0.
+    """
+    table = stops(tuning.vehicle, tuning.cycle_s)
+    poses = sweep_poses(path, along_m, situation.ego.pose, table.distance_m)
+    caps = [_person(cap, tuning) for cap in person_caps(_near(situation, tuning, table), poses, table, tuning)]
+    caps.append(_known_free(poses, table, cells, tuning))
+    caps.append(_shadow(poses, table, cells, tuning))
+    caps.append(_guard(situation, path.direction_at(along_m), cells, tuning))
+    return caps
+
+
+def _near(situation, tuning, table):
+    """The tracks that could matter within the longest stop; NaN counts as near."""
+    tracks = situation.tracks
+    pose, vehicle = situation.ego.pose, tuning.vehicle
+    far = np.hypot(tracks.state[:, 0] - pose.x_m, tracks.state[:, 1] - pose.y_m)
+    sigma = tuning.people.k_sigma * np.sqrt(np.abs(np.trace(tracks.covariance[:, :2, :2], axis1=1, axis2=2)))
+    age = np.clip(tracks.time_s - tracks.last_seen_s, 0.0, tuning.people.unseen_s) + table.time_s[-1]
+    bound = (
+        vehicle.length_m
+        + table.distance_m[-1]
+        + tracks.extent_m
+        + sigma
+        + 1.0
+        + 2.0 * tuning.people.top_speed_mps * age
+    )
+    return tracks.where(~(far > bound))
+
+
+def _person(cap, tuning):
+    needed = tuning.decision.clearance_m
+    kind = {0: "unconfirmed track", 3: "possible person"}.get(cap.stage, "track")
+    gap = cap.gap_m if cap.cap_mps > 0 else cap.creep_gap_m
+    return Cap(cap.cap_mps, Check("gap to reach", needed, gap, "m", cap.cap_mps > 0, False, f"{kind} {cap.track}"))
+
+
+def _known_free(poses, table, cells, tuning):
+    clear = free_along(poses, table.distance_m, cells, tuning.vehicle, tuning.decision.static_clearance_m)
+    cap = speed_within(clear.free_m, table) if clear.blocked else float(table.speed_mps[-1])
+    needed = float(np.interp(tuning.vehicle.creep_mps, table.speed_mps, table.distance_m))
+    what = "" if not clear.blocked else "occupied cell" if clear.state == OCCUPIED else "unknown cell"
+    return Cap(cap, at_least("known free ahead", clear.free_m, needed, "m", what))
+
+
+def _shadow(poses, table, cells, tuning):
+    cap, found, needed = shadow_cap(poses, table, cells, tuning)
+    return Cap(cap, Check("distance to shadow", needed, found, "m", True, False, "slows, never halts"))
+
+
+def _guard(situation, direction, cells, tuning):
+    from avoidkit.sensing import ultrasonic_mounts
+
+    top, needed = tuning.vehicle.top_mps, tuning.decision.guard_m
+    echoes = situation.echoes
+    mounts = ultrasonic_mounts(tuning)
+    sensors = range(6) if direction > 0 else range(6, 12)
+    nearest, which = math.inf, -1
+    for k in sensors:
+        first = float(echoes.first_m[k])
+        if first < needed and first < nearest and not _explained(first, mounts[k], situation.ego.pose, cells, tuning):
+            nearest, which = first, k
+    about = "" if which < 0 else f"ultrasonic {which + 1}"
+    return Cap(top if which < 0 else 0.0, at_least("ultrasonic echo", nearest, needed, "m", about))
+
+
+def _explained(echo_m, mount, pose, cells, tuning, error_m=0.20):
+    """Whether occupied cells of the grid lie in the cone about where the echo came from."""
+    cos, sin = math.cos(pose.yaw_rad), math.sin(pose.yaw_rad)
+    x, y = pose.x_m + cos * mount[0] - sin * mount[1], pose.y_m + sin * mount[0] + cos * mount[1]
+    reach = math.ceil((echo_m + error_m) / cells.cell_m) + 1
+    row, col = int((y - cells.y_m) / cells.cell_m), int((x - cells.x_m) / cells.cell_m)
+    window = cells.state[max(row - reach, 0) : row + reach + 1, max(col - reach, 0) : col + reach + 1]
+    rows, cols = np.nonzero(window == OCCUPIED)
+    dx = (cols + max(col - reach, 0) + 0.5) * cells.cell_m + cells.x_m - x
+    dy = (rows + max(row - reach, 0) + 0.5) * cells.cell_m + cells.y_m - y
+    off = np.abs(np.remainder(np.arctan2(dy, dx) - pose.yaw_rad - mount[2] + np.pi, 2 * np.pi) - np.pi)
+    near = np.abs(np.hypot(dx, dy) - echo_m) <= error_m
+    return bool(np.any(near & (off <= math.radians(tuning.ultrasonic.beam_deg) / 2 + 0.15)))
+
+
+@dataclass(frozen=True, slots=True)
+class Blocked:
+    """What stands in the way: distance along the path at which passing fails, and (x, y, needed) of each thing."""
+
+    at_m: float
+    things: tuple[tuple[float, float, float], ...]
+    about: str
+
+
+def way_ahead(situation, path, along_m, cells, tuning, *, margin_m=0.0):
+    """What stands in the way on the path within the lookahead, or None: people who stand, occupied cells.
+
+    Someone who walks does not count: rule 1 brakes for them and they may be gone. `margin_m` is added to
+    what standing people need; on a path already taken it is negative, so that an answer does not flicker.
+    """
+    end = min(path.leg_end_after(along_m), along_m + tuning.detour.lookahead_m)
+    distances = np.arange(0.0, max(end - along_m, 0.05), 0.1)
+    poses = sweep_poses(path, along_m, situation.ego.pose, distances)
+    person = _standing_in_way(situation.tracks, poses, distances, tuning, margin_m)
+    static = _occupied_in_way(poses, distances, cells, tuning)
+    found = [b for b in (person, static) if b is not None]
+    if not found:
+        return None
+    first = min(found, key=lambda b: b.at_m)
+    near = [b for b in found if b.at_m <= first.at_m + 8.0]
+    return Blocked(first.at_m, tuple(thing for b in near for thing in b.things), first.about)
+
+
+def _standing_in_way(tracks, poses, distances, tuning, margin_m):
+    stands = tracks.where(stands_surely(tracks, tuning.people))
+    if len(stands) == 0:
+        return None
+    front, rear, half = box(tuning.vehicle)
+    body = np.maximum(stands.extent_m, tuning.people.body_radius_m)
+    likely = body + tuning.people.likely_standing_m + tuning.decision.clearance_m
+    needed = gap_needed(stands, tuning.vehicle.creep_mps, tuning)
+    needed = np.where(stands.stage == Stage.POSSIBLE, needed, np.maximum(needed, likely))
+    things, at, about = [], math.inf, ""
+    for k in range(len(stands)):
+        x, y = stands.state[k, :2]
+        gaps = distances_to_boxes(x, y, poses, front, rear, half)
+        short = np.flatnonzero((gaps < needed[k] + margin_m) & (gaps < gaps[0] + 1e-9))
+        if len(short) == 0 or (short[0] == 0 and gaps.min() >= gaps[0]):
+            continue  # nothing short, or the vehicle only gets farther away
+        things.append((float(x), float(y), float(needed[k])))
+        if distances[short[0]] < at:
+            at, about = float(distances[short[0]]), f"track {int(stands.ids[k])} stands"
+    return Blocked(at, tuple(things), about) if things else None
+
+
+def _occupied_in_way(poses, distances, cells, tuning):
+    grown = tuning.decision.static_clearance_m
+    clear = free_along(poses, distances, cells, tuning.vehicle, grown, unknown_blocks=False)
+    if not clear.blocked:
+        return None
+    spots = _extremes(clear, cells, poses, distances)
+    needed = tuning.decision.static_clearance_m + 0.05
+    return Blocked(clear.free_m, tuple((x, y, needed) for x, y in spots), "occupied cells")
+
+
+def _extremes(clear, cells, poses, distances, around_m=1.6):
+    """The left-most and right-most occupied cells about the first one in the way, as (x, y)."""
+    k = int(np.searchsorted(distances, clear.free_m))
+    heading = poses[min(k, len(poses) - 1), 2]
+    reach = int(around_m / cells.cell_m)
+    row, col = int((clear.y_m - cells.y_m) / cells.cell_m), int((clear.x_m - cells.x_m) / cells.cell_m)
+    top, left = max(row - reach, 0), max(col - reach, 0)
+    rows, cols = np.nonzero(cells.state[top : row + reach + 1, left : col + reach + 1] == OCCUPIED)
+    x = (cols + left + 0.5) * cells.cell_m + cells.x_m
+    y = (rows + top + 0.5) * cells.cell_m + cells.y_m
+    across = -(x - clear.x_m) * math.sin(heading) + (y - clear.y_m) * math.cos(heading)
+    picks = (int(np.argmin(across)), int(np.argmax(across)))
+    return [(float(x[i]), float(y[i])) for i in picks]
+
+
+def approach_cap(distance_m, tuning, slow_mps2=0.5):
+    """Speed that comes to rest `standoff_m` before what blocks the path, slowing gently; 0 once there."""
+    left = distance_m - tuning.decision.standoff_m
+    cap = math.sqrt(2 * slow_mps2 * max(left, 0.0))
+    return max(cap, tuning.vehicle.creep_mps) if left > 0.02 else 0.0
+
+
+def freshness(situation, direction, tuning):
+    """Checks that what the decision rests on is there and fresh; the first that fails means halt."""
+    decision, now = tuning.decision, situation.time_s
+    hold = situation.hold
+    yield at_most("age of hold-to-run", now - hold.sent_s, decision.link_timeout_s, "s")
+    yield at_most("distance of operator", hold.distance_m, decision.remote_range_m, "m")
+    tracks = situation.tracks
+    finite = bool(
+        np.isfinite(tracks.state).all() and np.isfinite(tracks.covariance).all() and np.isfinite(tracks.extent_m).all()
+    )
+    yield Check("tracks are numbers", 1.0, float(finite), "1", finite)
+    yield at_most("age of tracks", abs(now - tracks.time_s), tuning.cycle_s, "s")
+    ends = ("front_left", "front_right") if direction > 0 else ("rear_left", "rear_right")
+    for name in ends:
+        yield radar_age(situation, name, tuning)
+    age = math.inf if situation.echoes is None else now - situation.echoes.taken_s
+    yield at_most("age of echoes", age, tuning.decision.data_timeout_s + tuning.ultrasonic.cycle_s, "s")
+
+
+def radar_age(situation, name, tuning):
+    """Check of one radar: fresh and not blind."""
+    health, taken_s = situation.sensors.get(name, ("blind", -math.inf))
+    age = math.inf if health == "blind" else situation.time_s - taken_s
+    return at_most("age of scan", age, tuning.decision.data_timeout_s, "s", name)

@@ -1,0 +1,242 @@
+"""Halt and wait, or go round? One pure function from a situation to a verdict that explains itself.
+
+Order of the questions: may the vehicle move at all (operator, fresh data)? How fast may it go on its path so
+that it always stops in time (rule 1)? Does something stand in the way ahead, and is there a detour that can be
+finished (rule 2)? Then what was decided before: settle, halt, renewal (rules 4 and 5). Halt is what is left.
+"""
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from avoidkit.caps import approach_cap, freshness, radar_age, safety_caps, way_ahead
+from avoidkit.clearway import cells_of
+from avoidkit.detour import find_detour
+from avoidkit.verdict import Action, Check, Verdict, at_least
+from avoidkit.words import sentence
+
+END_M = 0.03  # so near to the end of a path counts as there
+SEARCH_EVERY_S = 0.2  # a standing vehicle whose search found nothing looks again so often
+
+
+@dataclass(frozen=True, slots=True)
+class _Answer:
+    """What this cycle would do if nothing had gone before."""
+
+    action: Action
+    path: object
+    cap_mps: float
+    checks: tuple
+    settled: str
+    others: tuple = ()
+    searched: bool = False
+
+
+def decide(situation, tuning):
+    """The verdict of one cycle.
+
+    Parameters
+    ----------
+    situation : Situation
+    tuning : Tuning
+
+    Returns
+    -------
+    Verdict
+        Its `memory` goes into the next situation. Nothing else is kept: equal inputs give equal verdicts.
+
+    Notes
+    -----
+    NaN, missing, stale or blind input is never "free": the verdict is HALT and the failing check says why.
+    """
+    direction = situation.path.direction_at(situation.along_m)
+    checks = list(freshness(situation, direction, tuning))
+    failed = next((check for check in checks if not check.holds), None)
+    if not situation.hold.pressed:
+        held = Check("hold-to-run held", 1.0, 0.0, "1", False)
+        return _at_rest(situation, (held, *checks), held.name, tuning)
+    checks.insert(0, Check("hold-to-run held", 1.0, 1.0, "1", True))
+    if failed is not None:
+        answer = _Answer(Action.HALT, situation.path, 0.0, tuple(checks), failed.name)
+        return _with_memory(situation, answer, tuning)
+    if _at_end(situation):
+        left = at_least("way left", situation.reference.length_m - situation.reference_along_m, END_M, "m")
+        return _at_rest(situation, (*checks, left), left.name, tuning)
+    return _with_memory(situation, _answer(situation, tuple(checks), tuning), tuning)
+
+
+def _at_end(situation):
+    on_reference = situation.path.name == situation.reference.name
+    return on_reference and situation.reference.length_m - situation.along_m <= END_M
+
+
+def _answer(situation, checks, tuning):
+    cells = cells_of(situation.grid)
+    path, along = _active(situation)
+    on_detour = path.name != situation.reference.name
+    caps = safety_caps(situation, path, along, cells, tuning)
+    least = min(caps, key=lambda cap: cap.cap_mps)
+    cap = least.cap_mps if least.cap_mps >= tuning.vehicle.creep_mps else 0.0
+    checks = checks + tuple(c.check for c in caps)
+    go = Action.DETOUR if on_detour else Action.CONTINUE
+    blocked = way_ahead(situation, path, along, cells, tuning, margin_m=-0.06 if on_detour else 0.0)
+    if blocked is None:
+        action = go if cap > 0 else Action.HALT
+        return _Answer(action, path, cap, checks, least.check.name)
+    near = approach_cap(blocked.at_m, tuning)
+    checks += (at_least("way ahead", blocked.at_m, tuning.decision.standoff_m, "m", blocked.about),)
+    if not _may_search(situation):
+        action = go if min(cap, near) > 0 else Action.HALT
+        return _Answer(action, path, min(cap, near), checks, "way ahead" if near < cap else least.check.name)
+    round_it = _round(situation, cells, blocked, checks, tuning)
+    if round_it.action == Action.DETOUR:
+        return replace(round_it, cap_mps=min(round_it.cap_mps, tuning.vehicle.top_mps))
+    both = min(cap, near)
+    settled = least.check.name if cap < near else "way ahead"
+    action = go if both > 0 else Action.HALT
+    return _Answer(action, path, both, round_it.checks, settled, searched=True)
+
+
+def _active(situation):
+    """The path under way; a detour that has come to its end hands back to the reference."""
+    path, along = situation.path, situation.along_m
+    if path.name != situation.reference.name and along >= path.length_m - END_M:
+        return situation.reference, situation.reference_along_m
+    return path, along
+
+
+def _may_search(situation):
+    memory = situation.memory
+    standing = abs(situation.ego.speed_mps) < 0.02
+    return not (standing and situation.time_s < memory.search_after_s)
+
+
+def _round(situation, cells, blocked, checks, tuning):
+    """The answer by rule 2: a detour that can be finished and may be begun now, or HALT with the reasons."""
+    seen = {
+        side: all(radar_age(situation, f"{end}_{word}", tuning).holds for end in ("front", "rear"))
+        for side, word in _SIDES
+    }
+    direction = situation.reference.direction_at(situation.reference_along_m)
+    sides = tuple(side * direction for side, good in seen.items() if good)
+    name = f"detour {situation.time_s:.2f}"
+    search = find_detour(situation, cells, blocked.things, tuning, name=name, sides=sides)
+    examined = sum(search.counts.values())
+    about = ", ".join(f"{count} {reason}" for reason, count in search.counts.items() if count and reason != "fits")
+    checks += (at_least("detours that fit", search.counts["fits"], 1.0, f"of {examined}", about),)
+    if search.path is None:
+        return _Answer(Action.HALT, situation.path, 0.0, checks, "detours that fit", searched=True)
+    caps = safety_caps(situation, search.path, 0.0, cells, tuning)
+    least = min(caps, key=lambda cap: cap.cap_mps)
+    checks += (at_least("slack beside people", search.slack_m, 0.0, "m"),)
+    checks += (at_least("speed at its start", least.cap_mps, tuning.vehicle.creep_mps, "m/s", least.check.about),)
+    if least.cap_mps < tuning.vehicle.creep_mps:
+        return _Answer(Action.HALT, situation.path, 0.0, checks, "speed at its start", search.others, True)
+    return _Answer(Action.DETOUR, search.path, least.cap_mps, checks, "detours that fit", search.others, True)
+
+
+def _side_is_seen(situation, word, tuning):
+    return all(radar_age(situation, f"{end}_{word}", tuning).holds for end in ("front", "rear"))
+
+
+_SIDES = ((1, "left"), (-1, "right"))
+
+
+def _at_rest(situation, checks, settled, tuning):
+    """Not held, or at the end of the path: stop, and remember that the hold was released."""
+    memory, now = situation.memory, situation.time_s
+    moving = abs(situation.ego.speed_mps) > 0.02
+    action = Action.HALT if moving else Action.WAIT
+    released = memory.released or not situation.hold.pressed
+    since = memory.since_s if memory.action == action else now
+    memory = replace(
+        memory, action=action, since_s=since, pending="", pending_since_s=math.nan, ready=False, released=released
+    )
+    path = situation.path
+    return Verdict(action, path, 0.0, memory, checks, settled, sentence(action, checks, settled, 0.0))
+
+
+def _with_memory(situation, answer, tuning):
+    """Apply what was decided before: settling of a detour, brake or halt, renewal by the operator."""
+    memory, decision, now = situation.memory, tuning.decision, situation.time_s
+    renewed = memory.halted and memory.released and situation.hold.pressed
+    halted, capped_since = (False, math.nan) if renewed else (memory.halted, memory.capped_since_s)
+    answer, pending, pending_since = _settle(situation, answer, tuning)
+    cap, action, settled, ready = answer.cap_mps, answer.action, answer.settled, False
+    braked = memory.action == Action.HALT and not renewed and math.isfinite(capped_since)
+    if (
+        action != Action.HALT
+        and braked
+        and not halted
+        and cap < tuning.vehicle.creep_mps + decision.resume_margin_mps - 1e-9
+    ):
+        action, cap = Action.HALT, 0.0
+    if action == Action.HALT:
+        cap = 0.0
+        capped_since = now if not math.isfinite(capped_since) else capped_since
+        halted = halted or (decision.renew_after_halt and now - capped_since >= decision.halt_after_s - 1e-9)
+    elif halted and decision.renew_after_halt:
+        action, cap, settled, ready = Action.WAIT, 0.0, "renewal by operator", True
+    else:
+        capped_since, halted = math.nan, False
+    checks = answer.checks
+    if settled == "renewal by operator":
+        checks += (Check(settled, 1.0, 0.0, "1", False),)
+    search_after = now + SEARCH_EVERY_S if answer.searched and action == Action.HALT else memory.search_after_s
+    new = replace(
+        memory,
+        action=action,
+        since_s=memory.since_s if memory.action == action else now,
+        pending=pending,
+        pending_since_s=pending_since,
+        capped_since_s=capped_since,
+        halted=halted,
+        released=memory.released and halted and not renewed,
+        ready=ready,
+        search_after_s=search_after,
+    )
+    why = sentence(action, checks, settled, cap)
+    return Verdict(action, answer.path, cap, new, checks, settled, why, None, answer.others)
+
+
+def _settle(situation, answer, tuning):
+    """A detour not yet under way has to be the answer for `settle_s`; until then the old path goes on, slowly."""
+    memory, now = situation.memory, situation.time_s
+    if answer.action != Action.DETOUR or answer.path.name == situation.path.name:
+        return answer, "", math.nan
+    since = memory.pending_since_s if memory.pending == "detour" else now
+    check = at_least("detour settled", now - since, tuning.decision.settle_s, "s")
+    checks = (*answer.checks, check)
+    if now - since >= tuning.decision.settle_s - 1e-9:
+        return replace(answer, checks=checks), "detour", since
+    path, along = _active(situation)
+    cells = cells_of(situation.grid)
+    cap = min(c.cap_mps for c in safety_caps(situation, path, along, cells, tuning))
+    blocked = way_ahead(situation, path, along, cells, tuning)
+    cap = min(cap, approach_cap(blocked.at_m, tuning) if blocked else cap)
+    go = Action.CONTINUE if path.name == situation.reference.name else Action.DETOUR
+    action, cap = (go, cap) if cap >= tuning.vehicle.creep_mps else (Action.HALT, 0.0)
+    return replace(answer, action=action, path=path, cap_mps=cap, checks=checks, settled=check.name), "detour", since
+
+
+def halting(situation, why, name="stage failed"):
+    """The verdict for a cycle in which a stage raised or returned nonsense: HALT, and the reason."""
+    memory, now = situation.memory, situation.time_s
+    since = memory.since_s if memory.action == Action.HALT else now
+    capped = now if not math.isfinite(memory.capped_since_s) else memory.capped_since_s
+    memory = replace(memory, action=Action.HALT, since_s=since, capped_since_s=capped, ready=False)
+    check = Check(name, 0.0, 1.0, "errors", False, True, why)
+    return Verdict(Action.HALT, situation.path, 0.0, memory, (check,), name, f"Halt: {why}")
+
+
+def is_sound(verdict):
+    """Whether something is a verdict that can be followed: right type, finite cap of at least 0, a path."""
+    if not isinstance(verdict, Verdict) or not isinstance(verdict.action, Action):
+        return False
+    cap = verdict.speed_cap_mps
+    return (
+        bool(np.isscalar(cap) and math.isfinite(cap) and cap >= 0)
+        and verdict.path is not None
+        and verdict.memory is not None
+    )

@@ -1,0 +1,381 @@
+"""Paths round something: inside free space and the steering limits, clear of where people are likely to be.
+
+A candidate runs beside the reference path: the lateral offset grows to a plateau and goes back to 0, each by
+a shift whose second derivative is a trapezoid (steer, hold, counter-steer), starting from the present offset,
+direction and curvature. Offsets are taken in the frame of travel, so that reverse legs need nothing of their own.
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from avoidkit.clearway import FREE, first_blocked, perimeter
+from avoidkit.jit import compiled
+from avoidkit.paths import SPACING_M, Path
+from avoidkit.separation import gap_needed, stands_surely
+from avoidkit.vehicle import box, greatest_curvature, stop_distance
+
+RAMP = 0.11  # share of a shift's length over which the steering goes to its plateau
+PEAK = 2.0 / (0.5 - RAMP)  # second derivative on the plateau of a unit shift
+OK, STEERING, PEOPLE, GRID, RETURN = 0, 1, 2, 3, 4
+REASONS = ("fits", "steering limits", "people too near", "not known to be free", "no room to return before the end")
+
+
+@compiled
+def unit_shift(u):
+    """Offset, slope and second derivative of the unit shift at share `u` of its length; held outside (0, 1)."""
+    if u <= 0.0:
+        return 0.0, 0.0, 0.0
+    if u >= 1.0:
+        return 1.0, 0.0, 0.0
+    w = u if u <= 0.5 else 1.0 - u
+    if w < RAMP:
+        d0, d1, d2 = PEAK * w**3 / (6 * RAMP), PEAK * w * w / (2 * RAMP), PEAK * w / RAMP
+    elif w <= 0.5 - RAMP:
+        v = w - RAMP
+        d0, d1, d2 = PEAK * (RAMP * RAMP / 6 + v * RAMP / 2 + v * v / 2), PEAK * (RAMP / 2 + v), PEAK
+    else:
+        v, h = w - (0.5 - RAMP), 0.5 - 2 * RAMP
+        before = PEAK * (RAMP * RAMP / 6 + h * RAMP / 2 + h * h / 2)
+        slope = PEAK * (RAMP / 2 + h)
+        d0 = before + slope * v + PEAK * (v * v / 2 - v**3 / (6 * RAMP))
+        d1, d2 = slope + PEAK * (v - v * v / (2 * RAMP)), PEAK * (1 - v / RAMP)
+    return (d0, d1, d2) if u <= 0.5 else (1.0 - d0, d1, -d2)
+
+
+@compiled
+def lateral(s, plan, start):
+    """Offset and its two derivatives after `s` m: the present state fading out, the shift out, the shift back.
+
+    plan: (shift begins, shift length, plateau offset, return begins, return length); start: (offset, slope,
+    second derivative, length over which they fade, offset where they fade to).
+    """
+    d0, d1, d2 = start[4], 0.0, 0.0
+    length = start[3]
+    if s < length:
+        # quintic from (start[0], start[1], start[2]) to (start[4], 0, 0)
+        u, gap = s / length, start[4] - start[0]
+        v, a = start[1] * length, start[2] * length * length
+        c3, c4, c5 = 10 * gap - 6 * v - 1.5 * a, -15 * gap + 8 * v + 1.5 * a, 6 * gap - 3 * v - 0.5 * a
+        d0 = start[0] + v * u + 0.5 * a * u**2 + c3 * u**3 + c4 * u**4 + c5 * u**5
+        d1 = (v + a * u + 3 * c3 * u**2 + 4 * c4 * u**3 + 5 * c5 * u**4) / length
+        d2 = (a + 6 * c3 * u + 12 * c4 * u**2 + 20 * c5 * u**3) / length**2
+    o0, o1, o2 = unit_shift((s - plan[0]) / plan[1])
+    b0, b1, b2 = unit_shift((s - plan[3]) / plan[4])
+    out, back = plan[2] - start[4], -plan[2]
+    d0 += out * o0 + back * b0
+    d1 += out * o1 / plan[1] + back * b1 / plan[4]
+    d2 += out * o2 / plan[1] ** 2 + back * b2 / plan[4] ** 2
+    return d0, d1, d2
+
+
+@compiled
+def candidate_poses(plan, start, ref, count, out):
+    """Poses (x, y, travel heading), curvature in the frame of travel and length of one candidate.
+
+    ref: (m, 6) columns distance, x, y, travel heading, travel curvature, its derivative, evenly spaced. Fills
+    rows of out (m, 5): x, y, heading, curvature, length so far. False where the offset passes the centre of
+    the reference's own curve.
+    """
+    length = 0.0
+    for i in range(count):
+        d0, d1, d2 = lateral(ref[i, 0] - ref[0, 0], plan, start)
+        k, dk = ref[i, 4], ref[i, 5]
+        scale = 1.0 - k * d0
+        if scale < 0.2:
+            return False
+        angle = math.atan2(d1, scale)
+        cos, tan = math.cos(angle), d1 / scale
+        out[i, 0] = ref[i, 1] - d0 * math.sin(ref[i, 3])
+        out[i, 1] = ref[i, 2] + d0 * math.cos(ref[i, 3])
+        out[i, 2] = ref[i, 3] + angle
+        out[i, 3] = ((d2 + (dk * d0 + k * d1) * tan) * cos * cos / scale + k) * cos / scale
+        if i > 0:
+            length += math.hypot(out[i, 0] - out[i - 1, 0], out[i, 1] - out[i - 1, 1])
+        out[i, 4] = length
+    return True
+
+
+@compiled
+def examine(plans, start, ref, ends, limits, shape, speed, bodies, sign):
+    """Steering and people, for every plan: reason code, least slack beside people, extra length.
+
+    limits: (greatest curvature, greatest change of it per metre); shape: (front, rear, half);
+    bodies: (p, 7) x, y, vx, vy, needed at rest, growth per second, predicted for s; `ends` (n,) points to examine.
+    """
+    n, m = plans.shape[0], ref.shape[0]
+    code, slack, extra = np.zeros(n, np.int64), np.full(n, math.inf), np.zeros(n)
+    out = np.empty((m, 5))
+    step = ref[1, 0] - ref[0, 0]
+    for k in range(n):
+        count = ends[k]
+        if not candidate_poses(plans[k], start, ref, count, out):
+            code[k] = STEERING
+            continue
+        for i in range(count):
+            if abs(out[i, 3]) > limits[0] or (i > 0 and abs(out[i, 3] - out[i - 1, 3]) > limits[1] * step):
+                code[k] = STEERING
+                break
+        if code[k] != OK:
+            continue
+        extra[k] = out[count - 1, 4] - (ref[count - 1, 0] - ref[0, 0])
+        for i in range(count):
+            gap = _least_gap(out[i], shape, speed, bodies, sign)
+            if gap < slack[k]:
+                slack[k] = gap
+                if gap < 0.0:
+                    code[k] = PEOPLE
+                    break
+    return code, slack, extra
+
+
+@compiled
+def _least_gap(pose, shape, speed, bodies, sign):
+    """Least distance beyond what is needed between one pose's outline and every likely place at its time."""
+    least = math.inf
+    cos, sin = sign * math.cos(pose[2]), sign * math.sin(pose[2])
+    for p in range(bodies.shape[0]):
+        t = min(pose[4] / speed, bodies[p, 6])
+        dx = bodies[p, 0] + bodies[p, 2] * t - pose[0]
+        dy = bodies[p, 1] + bodies[p, 3] * t - pose[1]
+        ahead, left = cos * dx + sin * dy, cos * dy - sin * dx
+        out_x = max(ahead - shape[0], shape[1] - ahead, 0.0)
+        out_y = max(abs(left) - shape[2], 0.0)
+        least = min(least, math.sqrt(out_x * out_x + out_y * out_y) - bodies[p, 4] - bodies[p, 5] * min(t, 2.0))
+    return least
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Search:
+    """What a search found: the best path or None, how many were examined, and how many failed by what.
+
+    `slack_m` is the least distance kept beside people beyond what is needed; `extra_s` the time it costs;
+    `side` +1 left, -1 right of the reference in the direction of travel; `others` a few more that fit.
+    """
+
+    path: Path | None
+    counts: dict[str, int]
+    slack_m: float = math.nan
+    extra_s: float = math.nan
+    side: int = 0
+    others: tuple[Path, ...] = ()
+
+
+def likely_bodies(tracks, tuning, speed_mps):
+    """(p, 7) rows for `examine`: where people are likely to be, and the distance that passing them needs.
+
+    Standing people need the larger of their reach at `speed_mps` and the measured 95 % radius; walkers the
+    radius that holds 95 % of straight-line predictions, which grows up to 2 s; they are followed for
+    `predict_s` and then taken to stay within that last radius.
+    """
+    people = tuning.people
+    stands = stands_surely(tracks, people)
+    body = np.maximum(tracks.extent_m, people.body_radius_m) + tuning.decision.clearance_m
+    near = np.maximum(gap_needed(tracks, speed_mps, tuning), body + np.where(stands, people.likely_standing_m, 0.0))
+    velocity = np.where(stands[:, None], 0.0, tracks.state[:, 2:])
+    growth = np.where(stands, 0.0, people.likely_walking_mps)
+    still = np.where(stands, math.inf, people.predict_s)
+    return np.column_stack([tracks.state[:, :2], velocity, near, growth, still])
+
+
+def frenet_start(pose, curvature_1pm, reference, along_m, direction):
+    """Present offset, slope and second derivative of the offset from the reference, in the frame of travel."""
+    x, y, yaw = reference.poses_at(along_m)
+    heading = yaw + (0.0 if direction > 0 else math.pi)
+    k = float(reference.curvature_at(along_m)) * direction
+    offset = -(pose.x_m - x) * math.sin(heading) + (pose.y_m - y) * math.cos(heading)
+    angle = math.remainder(pose.yaw_rad - yaw, 2 * math.pi)
+    angle = min(max(angle, -1.2), 1.2)
+    scale = max(1.0 - k * offset, 0.2)
+    slope = scale * math.tan(angle)
+    bend = (curvature_1pm * direction * scale / math.cos(angle) - k) * scale / math.cos(angle) ** 2
+    return offset, slope, bend + k * slope * math.tan(angle)
+
+
+def reference_ahead(reference, along_m, spacing_m, length_m):
+    """(m, 6) table of the reference from `along_m` on, for `candidate_poses`, up to the end of the leg."""
+    end = min(reference.leg_end_after(along_m), along_m + length_m)
+    m = max(int((end - along_m) / spacing_m) + 1, 4)
+    s = along_m + np.arange(m) * (end - along_m) / (m - 1)
+    direction = reference.direction_at(along_m)
+    poses = reference.poses_at(s)
+    k = reference.curvature_at(s) * direction
+    heading = poses[:, 2] + (0.0 if direction > 0 else math.pi)
+    return np.column_stack([s, poses[:, 0], poses[:, 1], heading, k, np.gradient(k, s)])
+
+
+def plans_for(places, start, ahead_m, vehicle, limits):
+    """(n, 5) plans for `lateral`: every side, plateau, run-up and length worth examining.
+
+    places : list of (distance ahead, offset, distance needed from the middle line) of what is in the way
+    """
+    plateaus = sorted(
+        {round(d + side * (needed + more), 3) for _, d, needed in places for side in (1, -1) for more in MORE}
+    )
+    first, last = min(s for s, _, _ in places), max(s for s, _, _ in places)
+    front, rear, _ = box(vehicle)
+    plans = []
+    for plateau in plateaus:
+        shift = max(abs(plateau - start[4]), 0.2)
+        shortest, back = shortest_shift(shift, limits), shortest_shift(max(abs(plateau), 0.2), limits)
+        for stretch in (0.95, 1.15, 1.5, 1.9):
+            length = max(shortest * stretch, 1.5)
+            latest = first - front + 1.2 - length
+            for begin in sorted({max(latest - early, 0.0) for early in (0.0, 1.5, 4.0)}):
+                for behind in (-0.6, 1.0):
+                    leave = max(last - rear + behind, begin + length)
+                    for wide in (1.0, 1.4):
+                        plans.append((begin, length, plateau, leave, max(back * wide, 1.5)))
+    return np.array(plans).reshape(-1, 5)
+
+
+def shortest_shift(offset_m, limits):
+    """Length, m, that a shift needs by the greatest curvature and by its greatest change per metre."""
+    return max(math.sqrt(PEAK * offset_m / limits[0]), (PEAK * offset_m / (RAMP * limits[1])) ** (1 / 3))
+
+
+MORE = (0.03, 0.12, 0.25, 0.5, 0.8)  # beyond what is needed, m
+
+
+def find_detour(situation, cells, blockers, tuning, *, name, sides=(1, -1)):
+    """Search a detour past what is in the way, by rule 2: only one that can be finished.
+
+    Parameters
+    ----------
+    situation : Situation
+    cells : Cells
+    blockers : list of (x_m, y_m, needed_m)
+        What is in the way: middle, and distance needed between it and the outline.
+    tuning : Tuning
+    name : str
+        Name of the path to make.
+    sides : tuple of +1, -1
+        Sides that may be used (a side whose radar is blind may not).
+
+    Returns
+    -------
+    Search
+    """
+    vehicle, detour = tuning.vehicle, tuning.detour
+    ego, reference, along = situation.ego, situation.reference, situation.reference_along_m
+    direction = reference.direction_at(along)
+    ref = reference_ahead(reference, along, detour.spacing_m, detour.lookahead_m + 14.0)
+    limits = _limits(vehicle, detour)
+    start = _start(ego, reference, along, direction, vehicle)
+    places = [_place(x, y, needed, ref, vehicle) for x, y, needed in blockers]
+    plans = plans_for(places, start, ref[-1, 0] - ref[0, 0], vehicle, limits)
+    counts = dict.fromkeys(REASONS, 0)
+    wanted = [
+        k for k in range(len(plans))
+        if abs(plans[k, 2]) <= detour.greatest_offset_m and np.sign(plans[k, 2] - places[0][1]) in sides
+    ]  # fmt: skip
+    plans = plans[wanted]
+    room = ref[-1, 0] - ref[0, 0]
+    returns = plans[:, 3] + plans[:, 4] <= room
+    counts[REASONS[RETURN]] = int(np.count_nonzero(~returns))
+    plans = plans[returns]
+    if len(plans) == 0:
+        return Search(None, counts)
+    step = ref[1, 0] - ref[0, 0]
+    ends = np.minimum(np.ceil((plans[:, 3] + plans[:, 4]) / step).astype(np.int64) + 1, len(ref))
+    bodies = likely_bodies(situation.tracks, tuning, vehicle.creep_mps)
+    shape = np.array(box(vehicle))
+    code, slack, extra = examine(plans, start, ref, ends, limits, shape, detour.speed_mps, bodies, float(direction))
+    extra_s = extra / detour.speed_mps
+    code[(code == OK) & (extra_s > detour.extra_time_s)] = RETURN
+    cost = extra_s + 0.8 * np.abs(plans[:, 2]) - 3.0 * np.minimum(slack, 0.4) + 0.05 * (plans[:, 3] + plans[:, 4])
+    order = np.flatnonzero(code == OK)
+    order = order[np.argsort(cost[order], kind="stable")]
+    best, others = None, []
+    checker = _GridCheck(situation, cells, places, ref, start, direction, tuning)
+    for k in order:
+        if not checker.fits(plans[k], ends[k]):
+            code[k] = GRID
+            continue
+        if best is None:
+            best = k
+        others.append(k)
+        if len(others) >= 3:
+            break
+    for reason in (STEERING, PEOPLE, GRID):
+        counts[REASONS[reason]] = int(np.count_nonzero(code == reason))
+    counts[REASONS[OK]] = len(others)
+    if best is None:
+        return Search(None, counts)
+    paths = [_as_path(name if k == best else f"{name}?", plans[k], start, reference, along, direction) for k in others]
+    side = int(np.sign(plans[best, 2] - places[0][1]))
+    return Search(paths[0], counts, float(slack[best]), float(extra_s[best]), side, tuple(paths[1:]))
+
+
+def _limits(vehicle, detour):
+    """Greatest curvature and its greatest change per metre at the planning speed, from the steering limits."""
+    rate = math.radians(vehicle.steering_rate_max_deg_per_s) / (vehicle.wheelbase_m * detour.speed_mps)
+    return np.array([detour.steering_share * greatest_curvature(vehicle), rate])
+
+
+def _start(ego, reference, along, direction, vehicle):
+    curvature = math.tan(ego.steering_rad) / vehicle.wheelbase_m
+    offset, slope, bend = frenet_start(ego.pose, curvature, reference, along, direction)
+    fade = 3.0 + 2.0 * abs(offset)
+    return np.array([offset, slope, bend, fade, offset + 0.4 * slope * fade])
+
+
+def _place(x, y, needed, ref, vehicle):
+    """Distance ahead and offset of a point from the reference, and what the middle line has to keep from it."""
+    k = int(np.argmin((ref[:, 1] - x) ** 2 + (ref[:, 2] - y) ** 2))
+    offset = -(x - ref[k, 1]) * math.sin(ref[k, 3]) + (y - ref[k, 2]) * math.cos(ref[k, 3])
+    return float(ref[k, 0] - ref[0, 0]), float(offset), needed + vehicle.width_m / 2
+
+
+class _GridCheck:
+    """Whether a plan's outline stays on known free cells until its rear has passed what is in the way."""
+
+    def __init__(self, situation, cells, places, ref, start, direction, tuning):
+        vehicle = tuning.vehicle
+        self._cells, self._ref, self._start, self._flip = cells, ref, start, 0.0 if direction > 0 else math.pi
+        grown = tuning.decision.static_clearance_m
+        self._points = perimeter(vehicle, grown)
+        front, rear, half = box(vehicle)
+        self._box = (front + grown, rear - grown, half + grown)
+        stop = float(
+            stop_distance(tuning.detour.speed_mps, vehicle.latency_s, vehicle.brake_build_up_s, vehicle.brake_mps2)
+        )
+        passed = max(s for s, _, _ in places) + (-rear if direction > 0 else front) + stop
+        self._lenient = math.ceil(passed / (ref[1, 0] - ref[0, 0]))
+        pose = situation.ego.pose
+        lead = front if direction > 0 else rear
+        self._eyes = np.array([pose.x_m + lead * math.cos(pose.yaw_rad), pose.y_m + lead * math.sin(pose.yaw_rad)])
+        self._sight = tuning.freespace.evidence_range_m - 1.0
+        body = np.maximum(situation.tracks.extent_m, tuning.people.body_radius_m) + 0.3
+        self._shading = np.ascontiguousarray(np.column_stack([situation.tracks.state[:, :2], body]))
+        self._out = np.empty((len(ref), 5))
+
+    def fits(self, plan, count):
+        candidate_poses(plan, self._start, self._ref, count, self._out)
+        poses = self._out[:count, :3].copy()
+        poses[:, 2] += self._flip
+        cells = self._cells
+        _, _, _, state = first_blocked(
+            poses, self._points, cells.state, cells.x_m, cells.y_m, cells.cell_m, *self._box,
+            self._lenient, self._eyes, self._sight, self._shading,
+        )  # fmt: skip
+        return state == FREE
+
+
+def _as_path(name, plan, start, reference, along_m, direction):
+    """The candidate as a `Path` with the kit's own spacing; it ends where it is back on the reference."""
+    ref = reference_ahead(reference, along_m, SPACING_M, float(plan[3] + plan[4]))
+    out = np.empty((len(ref), 5))
+    candidate_poses(plan, start, ref, len(ref), out)
+    flip = 0.0 if direction > 0 else math.pi
+    way = np.full(len(ref), direction, np.int8)
+    return Path(
+        name,
+        out[:, 4].copy(),
+        out[:, 0].copy(),
+        out[:, 1].copy(),
+        np.unwrap(out[:, 2]) - flip,
+        out[:, 3] * direction,
+        way,
+    )

@@ -1,0 +1,47 @@
+"""One sentence in plain words for a verdict, built from its checks."""
+
+from avoidkit.verdict import Action
+
+_STARTS = {
+    Action.CONTINUE: "Goes on",
+    Action.DETOUR: "Goes round",
+    Action.HALT: "Halts",
+    Action.WAIT: "Waits",
+}
+
+
+def sentence(action, checks, settled, cap_mps):
+    """What the vehicle does and what settled it, with the numbers of that comparison.
+
+    Examples
+    --------
+    >>> from avoidkit.verdict import at_least
+    >>> sentence(Action.HALT, (at_least("gap to reach", 0.05, 0.2, "m", "track 7"),), "gap to reach", 0.0)
+    'Halts: gap to reach of track 7 is 0.05 m, 0.20 m needed.'
+    """
+    check = _settling(checks, settled)
+    start = _STARTS[action]
+    if action in (Action.CONTINUE, Action.DETOUR):
+        start = f"{start} at up to {cap_mps:.2f} m/s"
+    if settled == "renewal by operator":
+        return f"{start}: the way is free again; release hold-to-run and press it anew."
+    if settled == "hold-to-run held":
+        return f"{start}: hold-to-run is not held."
+    if settled == "way left":
+        return f"{start}: the end of the path is reached."
+    if check is None:
+        return f"{start}: {settled}."
+    relation = "at most " if check.at_most else ""
+    of = f" of {check.about}" if check.about else ""
+    numbers = f"is {_number(check.found)} {check.unit}, {relation}{_number(check.needed)} {check.unit} needed"
+    return f"{start}: {check.name}{of} {numbers}."
+
+
+def _settling(checks, settled):
+    """The settling check; of several of that name the one that holds least."""
+    named = [check for check in checks if check.name == settled]
+    return min(named, key=lambda check: check.slack, default=None)
+
+
+def _number(value):
+    return f"{value:.2f}" if abs(value) < 1000 else f"{value:g}"
