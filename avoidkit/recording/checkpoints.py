@@ -11,6 +11,7 @@ from avoidkit.checks import InputError
 
 GREATEST_BYTES = 256 * 1024**2  # unpacked, one checkpoint
 STRUCTURE = "structure"  # the entry that says what goes where, as JSON text
+DAMAGES = (zipfile.BadZipFile, ValueError, TypeError, LookupError, OSError, EOFError, MemoryError, RuntimeError)
 ARRAY = "#array"  # stands there for an array, with its kind and shape
 
 
@@ -51,9 +52,7 @@ def _plain(value, place, laid):
         value = value.item()
     if value is None or isinstance(value, str | bool | int | float):
         return value
-    raise InputError(
-        f"{place}: cannot be kept: arrays of numbers and plain values were wanted, got {type(value).__name__}"
-    )
+    raise InputError(f"{place}: arrays of numbers and plain values were wanted, got {type(value).__name__}")
 
 
 def unpack_checkpoint(data):
@@ -66,16 +65,7 @@ def unpack_checkpoint(data):
         return _whole(structure, laid, dict.fromkeys(laid, 0))
     except InputError:
         raise
-    except (
-        zipfile.BadZipFile,
-        ValueError,
-        TypeError,
-        LookupError,
-        OSError,
-        EOFError,
-        MemoryError,
-        RuntimeError,
-    ) as error:
+    except DAMAGES as error:
         raise InputError(f"checkpoint: is damaged: {error}") from None
 
 

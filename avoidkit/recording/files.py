@@ -55,7 +55,7 @@ def write_parquet(path, batches, metadata):
     fields = schema(with_prefix(metadata))
     temporary = path.with_name(f".{path.name}.{os.getpid()}.tmp")
     try:
-        with pq.ParquetWriter(temporary, fields, **_compression()) as writer:
+        with pq.ParquetWriter(temporary, fields, **_compression(fields)) as writer:
             for group in _regrouped(batches):
                 writer.write_table(pa.Table.from_batches(group).cast(fields), row_group_size=ROWS_PER_GROUP)
         os.replace(temporary, path)
@@ -65,9 +65,31 @@ def write_parquet(path, batches, metadata):
         temporary.unlink(missing_ok=True)
 
 
-def _compression():
-    """How the writer packs: small files matter more than the time to write them."""
-    return {"compression": "zstd", "compression_level": 9, "use_dictionary": True}
+def _compression(fields):
+    """How the writer packs. Numbers: bytes of one significance side by side, a third less; the rest by dictionary."""
+    numbers, others = [], []
+    for field in fields:
+        for place, kind in _leaves(field.name, field.type):
+            (numbers if kind in ("double", "float") else others).append(place)
+    return {
+        "compression": "zstd",
+        "compression_level": 9,
+        "use_dictionary": others,
+        "use_byte_stream_split": numbers,
+    }
+
+
+def _leaves(place, kind):
+    """Yield (name of a Parquet column, its kind as text) for everything below a field."""
+    import pyarrow as pa
+
+    if pa.types.is_struct(kind):
+        for part in kind:
+            yield from _leaves(f"{place}.{part.name}", part.type)
+    elif pa.types.is_list(kind):
+        yield from _leaves(f"{place}.list.element", kind.value_type)
+    else:
+        yield place, str(kind)
 
 
 def _regrouped(batches):

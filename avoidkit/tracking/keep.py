@@ -6,8 +6,10 @@ from avoidkit.checks import InputError
 from avoidkit.frames import Pose
 from avoidkit.tracking.bank import Bank, Entry
 from avoidkit.tracking.cluster import Clusters
+from avoidkit.tracking.scan import take_in
 from avoidkit.vehicle import Ego, EgoHistory
 
+NEEDED = {"now_s", "dropped", "bank", "entries", "before", "still", "egos", "keys", "names", "next_name"}
 BANK = ("states", "covariances", "modes", "life")
 
 
@@ -22,7 +24,11 @@ def bank_from(plain):
 
 
 def saved_tracker(tracker):
-    """Everything that `restore_tracker` needs."""
+    """Everything that `restore_tracker` needs.
+
+    Of the snapshots before each scan only the first is kept: the others follow from it by working the same
+    scans in again, and would be two thirds of a recording's size.
+    """
     egos = tracker._history._egos
     return {
         "now_s": tracker._now_s,
@@ -33,10 +39,10 @@ def saved_tracker(tracker):
                 "taken_s": entry.taken_s,
                 "sensor": entry.sensor,
                 "clusters": {name: getattr(entry.clusters, name).copy() for name in Clusters.__slots__},
-                "before": plain_bank(entry.before),
             }
             for entry in tracker._entries
         ],
+        "before": plain_bank(tracker._entries[0].before) if tracker._entries else None,
         "still": tracker.still.checkpoint(),
         "egos": np.array(
             [
@@ -52,24 +58,37 @@ def saved_tracker(tracker):
 
 def restore_tracker(tracker, saved):
     """Put a tracker into the state of `saved_tracker`."""
-    missing = {"now_s", "dropped", "bank", "entries", "still", "egos", "keys", "names", "next_name"} - set(saved)
+    missing = NEEDED - set(saved)
     if missing:
         raise InputError(f"checkpoint of the tracker lacks {', '.join(sorted(missing))}")
     tracker._now_s = float(saved["now_s"])
     tracker.dropped = {key: int(value) for key, value in saved["dropped"].items()}
     tracker._bank = bank_from(saved["bank"])
-    tracker._entries = [
-        Entry(
-            float(one["taken_s"]),
-            str(one["sensor"]),
-            Clusters(**{name: np.array(one["clusters"][name]) for name in Clusters.__slots__}),
-            bank_from(one["before"]),
-        )
-        for one in saved["entries"]
-    ]
     tracker.still.restore(saved["still"])
+    tracker._entries = []
+    if saved["entries"]:
+        _work_in_again(tracker, saved["entries"], bank_from(saved["before"]))
     tracker._history = EgoHistory(keep_s=3.0)
     for t, x, y, yaw, speed, steering, yaw_rate in np.asarray(saved["egos"], float).reshape(-1, 7).tolist():
         tracker._history.add(Ego(t, Pose(x, y, yaw), speed, steering, yaw_rate))
     tracker._names = {float(k): int(v) for k, v in zip(saved["keys"], saved["names"], strict=True)}
     tracker._next_name = int(saved["next_name"])
+
+
+def _work_in_again(tracker, plain, before):
+    """Rebuild the snapshots of the last scans, as is done when a late scan comes."""
+    entries = [
+        Entry(
+            float(one["taken_s"]),
+            str(one["sensor"]),
+            Clusters(**{name: np.array(one["clusters"][name]) for name in Clusters.__slots__}),
+            before,
+        )
+        for one in plain
+    ]
+    tracker.still.back_to(*entries[0].order)
+    tracker._bank = before
+    for entry in entries:
+        entry.before = tracker._bank.copy()
+        tracker._entries.append(entry)
+        take_in(tracker, entry)

@@ -49,7 +49,8 @@ class Tracker:
         self.radars = {name: k for k, name in enumerate(self.mounts)}
         self.gate_d2 = gate(tuning.tracking.gate_probability, 3)
         self.dropped = {"late": 0, "repeated": 0, "future": 0, "unknown": 0}
-        self.still = StillMemory(tuning.tracking.still_cell_m, tuning.tracking.still_keep_s, 2 * tuning.tracking.late_s)
+        undo_s = 2 * tuning.tracking.late_s + 0.1  # back to the oldest snapshot that `_forget` leaves
+        self.still = StillMemory(tuning.tracking.still_cell_m, tuning.tracking.still_keep_s, undo_s)
         self._history = EgoHistory(keep_s=3.0)
         self._bank, self._entries = empty_bank(), []
         self._names, self._next_name = {}, 1
