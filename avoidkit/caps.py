@@ -8,6 +8,7 @@ import numpy as np
 
 from avoidkit.clearway import OCCUPIED, free_along, shadow_cap
 from avoidkit.separation import (
+    distances_to_boxes,
     gap_needed,
     person_caps,
     speed_within,
