@@ -1,10 +1,12 @@
 """Small yards for the tests of sensing: edges by hand, people by hand, a vehicle that moves evenly."""
 
 import math
+from types import SimpleNamespace
 
 import numpy as np
 
 from avoidkit.frames import Pose
+from avoidkit.parameters import validated
 from avoidkit.scene import KINDS, Edges, People, Scene
 from avoidkit.sensing.corner import CornerRadar, surroundings_of
 from avoidkit.sensing.equation import from_db
@@ -75,7 +77,12 @@ def ahead_of(sensor, distance_m, azimuth_deg=0.0, ego=STILL):
 def yard(**fields):
     """A scene with a path of 12 m and whatever else is given."""
     path = {"legs": [{"direction": "forward", "segments": [{"length_m": 12.0}]}]}
-    return Scene.model_validate({"name": "test yard", "path": path, **fields})
+    return validated(Scene, {"name": "test yard", "path": path, **fields}, "yard")
+
+
+def stand_in(*things, temperature_deg_c=20.0, faults=()):
+    """What sensing looks at of a scene, with things that a scene would refuse, such as a wall at the bumper."""
+    return SimpleNamespace(edges=edges(*things), faults=tuple(faults), temperature_deg_c=temperature_deg_c)
 
 
 def even_motion(until_s, speed_mps=0.0, yaw_rate_radps=0.0, dt_s=0.05):
