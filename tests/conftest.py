@@ -8,6 +8,8 @@ from hypothesis import settings
 
 os.environ.setdefault("MPLBACKEND", "Agg")
 
+collect_ignore = ["benchmarks", "evidence"]  # run by hand: python -m tests.benchmarks, python -m tests.evidence
+
 settings.register_profile("repeatable", derandomize=True, deadline=None, database=None, max_examples=60)
 settings.load_profile("repeatable")
 

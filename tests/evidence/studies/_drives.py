@@ -29,11 +29,13 @@ def drive_row(recording):
     """The numbers of a drive that its table keeps."""
     summary = recording.summary()
     seconds = summary["seconds"]
+    halts = [stop for stop in summary["stops"] if stop["halted"]]
     return {
         "sequence": sequence(list(recording.actions)),
         **{f"{action}_s": round(seconds.get(str(action), 0.0), 2) for action in Action},
-        "halts": sum(1 for _, action, _ in summary["halts"] if action == "halt"),
-        "first_halt_why": next((why for _, action, why in summary["halts"] if action == "halt"), ""),
+        "halts": len(halts),
+        "first_halt_why": halts[0]["why"] if halts else "",
+        "brakes": len(summary["stops"]) - len(halts),
         "contacts_at_rest": len(summary["contacts_at_rest"]),
         "contacts_moving": len(summary["contacts_moving"]),
         "nearest_gap_moving_m": round(summary["nearest_gap_moving_m"], 3),
