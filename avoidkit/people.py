@@ -160,17 +160,20 @@ class Crowd:
         names, kinds, operator = self._names, self._kind, self._is_operator
         return People(float(time_s), names, xy, velocity, heading, kinds, walked, self._height, contact, operator)
 
-    def _timetable(self, clock):
-        """Places, velocities and distances walked at (n,) times of the walks, by Hermite's cubic between table rows."""
+    def _timetable(self, clock, who=None):
+        """Places, velocities and distances walked at times of the walks of `who` (None: all), (n,).
+
+        Between the rows of the table by Hermite's cubic; beyond it every walk is straight.
+        """
         rows = self._places.shape[1]
         k = np.clip((clock / TABLE_S).astype(int), 0, rows - 2)
         u = (clock / TABLE_S - k)[:, None]
         inner = np.clip(u, 0.0, 1.0)
-        n = np.arange(len(k))
+        n = np.arange(len(k)) if who is None else who
         p0, p1, v0, v1 = self._places[n, k], self._places[n, k + 1], self._velocities[n, k], self._velocities[n, k + 1]
         bend = TABLE_S * ((1 - inner) * v0 - inner * v1) + (2 * inner - 1) * (p1 - p0)
         velocity = v0 + inner * (v1 - v0)
-        beyond_s = (u - inner) * TABLE_S  # outside the table every walk is straight
+        beyond_s = (u - inner) * TABLE_S
         xy = p0 + inner * (p1 - p0) + inner * (1 - inner) * bend + velocity * beyond_s
         w0, w1 = self._walked[n, k], self._walked[n, k + 1]
         walked = w0 + inner[:, 0] * (w1 - w0) + np.hypot(*velocity.T) * np.maximum(beyond_s[:, 0], 0.0)
@@ -181,16 +184,15 @@ class Crowd:
         share = np.ones(len(clock))
         before, after = (signed_distance(self._timetable(t)[0], outline) for t in (clock - dt_s, clock))
         stopped = (after < CONTACT_RADIUS_M) & (after < before - 1e-9)
-        if stopped.any():
-            low, high = np.zeros(len(clock)), np.ones(len(clock))
-            for _ in range(16):
-                middle = (low + high) / 2
-                gap = signed_distance(self._timetable(clock - (1 - middle) * dt_s)[0], outline)
-                low, high = (
-                    np.where(gap >= CONTACT_RADIUS_M, middle, low),
-                    np.where(gap >= CONTACT_RADIUS_M, high, middle),
-                )
-            share = np.where(stopped, low, 1.0)
+        share[stopped] = 0.0
+        meets = np.flatnonzero(stopped & (before > CONTACT_RADIUS_M + _TOUCH_M))  # within this step, not before it
+        low, high = np.zeros(len(meets)), np.ones(len(meets))
+        for _ in range(16 if len(meets) else 0):
+            middle = (low + high) / 2
+            places = self._timetable(clock[meets] - (1 - middle) * dt_s, meets)[0]
+            free = signed_distance(places, outline) >= CONTACT_RADIUS_M
+            low, high = np.where(free, middle, low), np.where(free, high, middle)
+        share[meets] = low
         return share, stopped
 
     def _keep_near(self, k, dt_s, outline):

@@ -4,14 +4,14 @@ Places are m in the scene frame; angles in the file are degrees and say so. Time
 """
 
 from itertools import pairwise
-from typing import Literal
+from typing import Annotated, Literal
 
 import numpy as np
 from pydantic import Field, field_validator, model_validator
 
 from avoidkit.tuning import Model, RadarMounts, degrees, did_you_mean, metres, seconds
 from avoidkit.walks import JUMP_MPS, Walk, fastest_step, find_walks_file, recorded_walk
-from avoidkit.yard import Number, Point, complain, many
+from avoidkit.yard import Number, Point, at_least, complain, many
 
 RADARS = tuple(RadarMounts.model_fields)
 FAULTY = (*RADARS, "ultrasonic", "link")
@@ -49,7 +49,9 @@ class PersonModel(Model):
         le=20.0,
         description="one who stands walks up when the middle of the vehicle is farther [m]",
     )
-    walk: tuple[Step, ...] | None = Field(default=None, min_length=1, strict=False, description="places by time")
+    walk: Annotated[tuple[Step, ...] | None, at_least(1)] = Field(
+        default=None, strict=False, description="places by time", json_schema_extra={"minItems": 1}
+    )
     walks_file: str | None = Field(
         default=None, min_length=1, description="recorded walks, beside the scene or with the open data"
     )
@@ -166,10 +168,10 @@ class HoldModel(Model):
         return self
 
 
-# kind: (unit, least, most, what amount means); no unit: no amount
+# kind: (unit, least, most, what amount means); no unit: no amount; only a blind sensor may do without
 FAULT_KINDS = {
     "dead": ("", 0.0, 0.0, "nothing arrives any more"),
-    "blind": ("", 0.0, 0.0, "sees nothing, and reports so"),
+    "blind": ("1", 0.0, 1.0, "share of its range that dirt leaves"),
     "stuck": ("", 0.0, 0.0, "the last returns are sent again and again"),
     "lost": ("", 0.0, 0.0, "no word of the remote device arrives"),
     "misaligned": ("deg", -45.0, 45.0, "turned counter-clockwise from where it should look"),
@@ -210,6 +212,8 @@ class Fault(Model):
         unit, low, high, meaning = FAULT_KINDS[self.kind]
         if not unit and self.amount is not None:
             raise ValueError(f"no amount was wanted with kind {self.kind!r}, got amount = {self.amount:g}")
+        if self.kind == "blind" and self.amount is None:
+            return self
         if unit and (self.amount is None or not low <= self.amount <= high):
             raise ValueError(
                 f"amount from {low:g} to {high:g} {unit} ({meaning}) was wanted, got amount = {self.amount}"

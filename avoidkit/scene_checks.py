@@ -168,7 +168,7 @@ def _check_outside_things(people, times, places, things):
             point = shapely.Point(places[k, row])
             index = int(np.argmin([thing.polygon().distance(point) for thing in things]))
             thing = things[index]
-            called = thing.name or f"a {type(thing).__name__.lower()}"
+            called = thing.name or type(thing).SAID
             wanted = f"{person.name!r} at least {BODY_M:g} m from every thing was wanted"
             complain([((k,), f"{wanted}, got {_at(places[k, row], times[row])} in or at {called}", {})])
 

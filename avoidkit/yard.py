@@ -6,10 +6,10 @@ Places are m in the scene frame; angles in the file are degrees and say so.
 import math
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Annotated, Literal
+from typing import Annotated, ClassVar, Literal
 
 import numpy as np
-from pydantic import Field, field_validator
+from pydantic import AfterValidator, Field, field_validator
 from pydantic_core import InitErrorDetails, PydanticCustomError, ValidationError
 
 from avoidkit.checks import require_shape
@@ -33,10 +33,25 @@ Number = Annotated[float, Field(ge=-FAR_M, le=FAR_M)]
 Point = tuple[Number, Number]
 
 
-def many(*, least=0, doc):
-    """A field for a list in the file, kept as a tuple; lists are taken as well."""
-    default = ... if least else ()
-    return Field(default=default, min_length=least, strict=False, description=doc)
+def many(*, doc):
+    """A field for a list in the file, kept as a tuple; lists are taken as well; nothing where it is left out."""
+    return Field(default=(), strict=False, description=doc)
+
+
+def some(least, *, doc):
+    """A field for such a list that has to hold at least `least`; goes with `at_least`."""
+    return Field(strict=False, description=doc, json_schema_extra={"minItems": least})
+
+
+def at_least(least):
+    """A check of a list's length that speaks only when its items are in order."""
+
+    def check(items):
+        if items is not None and len(items) < least:
+            raise ValueError(f"at least {least} {'was' if least == 1 else 'were'} wanted, got {len(items)}")
+        return items
+
+    return AfterValidator(check)
 
 
 def complain(wrongs):
@@ -61,9 +76,7 @@ class Thing(Model):
 class Line(Thing):
     """A thing along a line of corners."""
 
-    corners_m: tuple[Point, ...] = Field(
-        min_length=2, strict=False, description="corners (x, y) of its middle line [m]"
-    )
+    corners_m: Annotated[tuple[Point, ...], at_least(2)] = some(2, doc="corners (x, y) of its middle line [m]")
     thickness_m: float = metres(0.01, 3.0, 0.20, doc="thickness")
 
     @field_validator("corners_m")
@@ -71,7 +84,7 @@ class Line(Thing):
     def _corners_differ(cls, corners):
         for k, (a, b) in enumerate(pairwise(corners)):
             if math.dist(a, b) < 0.01:
-                complain([((k + 1,), "a corner at least 0.01 m from the one before was wanted", tuple(b))])
+                complain([((k + 1,), f"a corner at least 0.01 m from the one before was wanted, got {b}", {})])
         return corners
 
     def polygon(self):
@@ -106,9 +119,13 @@ class Block(Thing):
 class Wall(Line):
     """A wall of stone or a house front."""
 
+    SAID: ClassVar[str] = "a wall"
+
 
 class Kerb(Line):
     """A kerb: people step over it, it hides nobody, the vehicle keeps off it."""
+
+    SAID: ClassVar[str] = "a kerb"
 
     thickness_m: float = metres(0.01, 3.0, 0.15, doc="thickness")
 
@@ -116,11 +133,15 @@ class Kerb(Line):
 class Fence(Line):
     """A wire fence: it stops people and the vehicle, and hides nobody."""
 
+    SAID: ClassVar[str] = "a fence"
+
     thickness_m: float = metres(0.01, 3.0, 0.05, doc="thickness")
 
 
 class Parked(Block):
     """A parked vehicle, crooked or straight."""
+
+    SAID: ClassVar[str] = "a parked vehicle"
 
     open_below: bool = switch(True, doc="a radar may see under it")
 
@@ -128,12 +149,16 @@ class Parked(Block):
 class Trolley(Block):
     """A delivery trolley."""
 
+    SAID: ClassVar[str] = "a trolley"
+
     length_m: float = metres(0.1, 20.0, 1.1, doc="length")
     width_m: float = metres(0.1, 5.0, 0.7, doc="width")
 
 
 class Pillar(Thing):
     """A round pillar; x and y are its middle."""
+
+    SAID: ClassVar[str] = "a pillar"
 
     x_m: Number
     y_m: Number
@@ -166,13 +191,13 @@ class Leg(Model):
     """A stretch in one direction of travel."""
 
     direction: Literal["forward", "reverse"]
-    segments: tuple[Segment, ...] = many(least=1, doc="pieces, driven one after the other")
+    segments: Annotated[tuple[Segment, ...], at_least(1)] = some(1, doc="pieces, driven one after the other")
 
 
 class Course(Model):
     """The reference path, from the start on."""
 
-    legs: tuple[Leg, ...] = many(least=1, doc="legs, each forward or reverse")
+    legs: Annotated[tuple[Leg, ...], at_least(1)] = some(1, doc="legs, each forward or reverse")
 
 
 @dataclass(frozen=True, eq=False, slots=True)
