@@ -1,0 +1,69 @@
+"""What the documents say is so: their code runs, their commands and files exist."""
+
+import re
+import textwrap
+from pathlib import Path
+
+import pytest
+
+from tests.conftest import ROOT
+
+PAGES = ("README.md", "DEVELOPERS.md")
+BLOCK = re.compile(r"^( *)```(\w+)\n(.*?)^\1```$", re.MULTILINE | re.DOTALL)
+
+
+def blocks(page, language):
+    """Texts of the fenced blocks of one language, in order, without their indentation."""
+    text = (ROOT / page).read_text(encoding="utf-8")
+    return [textwrap.dedent(body) for _, kind, body in BLOCK.findall(text) if kind == language]
+
+
+@pytest.mark.parametrize("page", PAGES)
+def test_the_python_of_a_page_runs_from_top_to_bottom(page, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    names = {"__name__": page}
+    for block in blocks(page, "python"):
+        exec(compile(block, page, "exec"), names)  # noqa: S102
+
+
+@pytest.mark.parametrize("page", PAGES)
+def test_every_file_that_a_page_links_to_is_there(page):
+    text = (ROOT / page).read_text(encoding="utf-8")
+    links = [link for link in re.findall(r"\]\(([^)#]+)\)", text) if "://" not in link]
+    assert [link for link in links if not (ROOT / link).exists()] == []
+
+
+def test_the_map_of_modules_names_every_module():
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    named = set(re.findall(r"`(\w+)/?`", text.split("## Map")[1].split("## Three")[0]))
+    there = {file.stem for file in (ROOT / "avoidkit").glob("*.py")} - {"__init__"}
+    folders = {folder.name for folder in (ROOT / "avoidkit").iterdir() if (folder / "__init__.py").is_file()}
+    assert there | folders <= named
+
+
+def test_each_of_the_two_commands_does_all_the_set_up():
+    lab, test = (block.strip() for block in blocks("README.md", "sh")[:2])
+    set_up = "python3 -m venv .venv && .venv/bin/pip install -e '.[all]' && "
+    assert lab == f"{set_up}.venv/bin/jupyter lab notebooks/01_wait_or_go_round.ipynb"
+    assert test == f"{set_up}.venv/bin/python -m pytest"
+
+
+def test_the_page_for_users_starts_with_the_job_and_names_the_cautions():
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    assert text.index("halt and wait, or go round") < text.index("```sh") < text.index("## Cautions")
+    assert "no evidence of safety" in text
+
+
+def test_no_file_names_a_place_on_one_machine():
+    pattern = re.compile(r"(^|[^A-Za-z0-9_.])/(work|farm|root)/")
+    kept = [Path(p) for p in ("avoidkit", "tests", "data", "notebooks", ".ci")]
+    files = [
+        f
+        for folder in kept
+        for f in (ROOT / folder).rglob("*")
+        if f.suffix in {".py", ".toml", ".ipynb", ".json", ".csv", ".js"}
+    ]
+    found = [
+        f.relative_to(ROOT) for f in files if f.name != "test_docs.py" and pattern.search(f.read_text(encoding="utf-8"))
+    ]
+    assert found == []
