@@ -87,12 +87,17 @@ class RadarTuning(Model):
     fluctuation_memory_s: float = seconds(
         0.0, 2.0, 0.10, doc="time over which a fluctuation forgets itself; 0: new in each scan"
     )
+    standing_memory_s: float = seconds(0.0, 5.0, 0.5, doc="the same where both radar and what it sees stand still")
+    ground_db: float = quantity(
+        "dB", -80, 0, -30.0, doc="echo of a square metre of ground: noise for what stands still; -80: none", step=1.0
+    )
     interference_per_minute: float = quantity("1/min", 0.0, 120.0, 1.0, doc="bursts from other radars", step=0.1)
     interference_s: float = seconds(0.01, 10.0, 0.30, doc="length of a burst")
     interference_db: float = quantity("dB", 0, 60, 12.0, doc="a burst raises the noise by", step=1.0)
     fluctuation: bool = switch(True, doc="echoes fluctuate after Swerling 1; off: steady")
     noise: bool = switch(True, doc="range, azimuth and range rate have errors")
     merging: bool = switch(True, doc="returns in one resolution cell are one")
+    glint: bool = switch(True, doc="merged points pull the place of their return about as their phases fall")
     limbs: bool = switch(True, doc="arms and legs return too; off: all from the torso")
     surroundings: bool = switch(True, doc="walls, vehicles and other things return")
     occlusion: bool = switch(True, doc="what stands behind something is hidden")

@@ -21,7 +21,14 @@ QUIET = {
     "radar.ghosts": False,
     "radar.jitter_s": 0.0,
 }
-PLAIN = QUIET | {"radar.noise": False, "radar.fluctuation": False, "radar.limbs": False, "radar.front_of_body_m": 0.0}
+PLAIN = QUIET | {
+    "radar.glint": False,
+    "radar.ground_db": -80.0,
+    "radar.noise": False,
+    "radar.fluctuation": False,
+    "radar.limbs": False,
+    "radar.front_of_body_m": 0.0,
+}
 
 
 def edges(*rows):

@@ -22,7 +22,9 @@ def at(x, y, values, place):
 
 
 def test_the_ninety_percent_contour_ahead_lies_at_the_range_of_the_equation():
-    tuning = Tuning().replace({"radar.mounts.front_left.yaw_deg": 0.0, "radar.front_of_body_m": 0.0})
+    tuning = Tuning().replace(
+        {"radar.mounts.front_left.yaw_deg": 0.0, "radar.front_of_body_m": 0.0, "radar.ground_db": -80.0}
+    )
     x, y, each = coverage(stand_in(), tuning, pose=ORIGIN, half_m=25.0, spacing_m=0.25, level_dbsm=-8.0)
     row = each["front_left"][np.argmin(np.abs(y - tuning.radar.mounts.front_left.y_m))]
     beyond = x[x > 5.0][np.argmax(row[x > 5.0] < 0.9)]
@@ -64,7 +66,7 @@ def test_mounts_at_45_degrees_with_75_to_each_side_are_blind_beside_the_flank_ou
 
 
 def test_scans_drawn_one_by_one_see_somebody_as_often_as_the_coverage_says():
-    changes = QUIET | {"radar.limbs": False, "radar.fluctuation_memory_s": 0.0, "radar.adult_low_dbsm": -9.0}
+    changes = QUIET | {"radar.limbs": False, "radar.standing_memory_s": 0.0, "radar.adult_low_dbsm": -9.0}
     one, tuning = radar(changes | {"radar.adult_high_dbsm": -9.0})
     x, y, each = coverage(stand_in(), tuning, pose=ORIGIN, half_m=22.0, spacing_m=1.0)
     for place in ((12.0, 12.0), (14.0, 14.0), (6.0, 18.0)):

@@ -8,9 +8,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from avoidkit.frames import Pose
-from avoidkit.sensing.equation import accuracy, detection_probability, from_db, range_rate_cell
+from avoidkit.sensing.equation import accuracy, boresight_budget, detection_probability, from_db, range_rate_cell
 from avoidkit.sensing.kernels import add_by_leader, merge_cells
-from avoidkit.sensing.radar import detect, false_alarms
+from avoidkit.sensing.radar import detect, false_alarms, ground_level
 from avoidkit.sensing.streams import Drift, Effect, stream
 from avoidkit.tuning import Tuning
 from avoidkit.vehicle import Ego
@@ -41,15 +41,14 @@ def rate_over_scans(range_m, scans):
     changes = QUIET | {
         "radar.limbs": False,
         "radar.front_of_body_m": 0.0,
-        "radar.fluctuation_memory_s": 0.0,
+        "radar.standing_memory_s": 0.0,
+        "radar.ground_db": -80.0,
         "radar.adult_low_dbsm": -8.1,
         "radar.noise": False,
     }
     one, tuning = radar(changes)
     somebody = people(ahead_of("front_left", range_m))
     seen = sum(len(one.returns(k, 0.05 * k, somebody, STILL)) > 0 for k in range(scans))
-    from avoidkit.sensing.equation import boresight_budget
-
     snr = boresight_budget(tuning.radar) * from_db(-8.1) / range_m**4
     return seen / scans, float(detection_probability(snr, tuning.radar.false_alarm_probability))
 
@@ -176,10 +175,47 @@ def test_a_scan_is_the_same_whenever_it_is_asked_for():
             assert getattr(again, name).tobytes() == getattr(backwards[k], name).tobytes()
 
 
+def test_merged_points_glint_most_where_their_echoes_cancel():
+    # Two equal points 8 degrees apart in one cell: mean in the middle on the whole, far out where they fade.
+    tuning = Tuning().replace(PLAIN | {"radar.glint": True, "radar.fluctuation": True})
+    rng, seen = np.random.default_rng(2), []
+    for _ in range(3000):
+        drawn = rng.standard_normal((7, 2))
+        places = np.array([8.0, 8.0]), np.radians([-4.0, 4.0]), np.zeros(2)
+        found = detect(*places, np.full(2, 1e4), drawn[:2], drawn[2:], 1.0, tuning.radar)
+        seen += list(zip(np.degrees(found.azimuth_rad), found.snr, strict=True))
+    assert len(seen) > 2980  # now and then both cancel altogether
+    azimuth, snr = np.array(seen).T
+    weak = snr < np.percentile(snr, 10)
+    assert np.median(azimuth) == pytest.approx(0.0, abs=0.4)
+    assert np.abs(azimuth).max() <= 4.0 + 12.0
+    assert np.abs(azimuth[weak]).mean() > 2 * np.abs(azimuth[~weak]).mean()
+
+
+def test_the_ground_is_noise_for_what_stands_and_not_for_what_moves():
+    tuning = Tuning().replace(QUIET | {"radar.ground_db": -30.0})
+    range_m, rate = np.array([10.0, 10.0]), np.array([0.0, 0.3])
+    standing, moving = ground_level(range_m, np.zeros(2), rate, np.zeros(2), tuning.radar)
+    # 0.15 m x 10 m x 12 deg = 0.314 m^2 at -30 dB: -35.0 dBsm before the quiet noise
+    echo = boresight_budget(tuning.radar) * from_db(-35.03) / 10.0**4
+    assert standing - 1.0 == pytest.approx(echo, rel=0.01)
+    assert moving == 1.0
+
+
+def test_somebody_who_stands_is_lost_before_a_rough_ground_more_often_than_one_who_walks():
+    one, _ = radar(QUIET | {"radar.ground_db": -22.0, "radar.limbs": False})
+    x, y = ahead_of("front_left", 10.0)
+    away = 1.2 * np.array([math.cos(math.radians(50)), math.sin(math.radians(50))])
+    counts = []
+    for group in (people((x, y)), people((x, y, *away))):
+        counts.append(sum(len(one.returns(k, 0.5 * k, group, STILL)) > 0 for k in range(400)))
+    assert counts[0] < 0.95 * counts[1]
+
+
 def test_a_walker_is_lost_for_several_scans_in_a_row_more_often_than_by_chance():
     # With memory 0.1 s and scans every 0.05 s a miss is more likely after a miss.
     one, _ = radar(QUIET | {"radar.limbs": False})
-    somebody = people(ahead_of("front_left", 20.0))
+    somebody = people((*ahead_of("front_left", 20.0), 0.5, 0.5))
     ego = Ego(0.0, Pose(0.0, 0.0, 0.0), 0.0, 0.0, 0.0)
     seen = np.array([len(one.returns(k, 0.05 * k, somebody, ego)) > 0 for k in range(1500)])
     miss = ~seen

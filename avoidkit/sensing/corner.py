@@ -11,6 +11,8 @@ from avoidkit.sensing.interference import Bursts
 from avoidkit.sensing.scatter import Facets, facets_of, of_facets, of_people, person_reflectivity, together
 from avoidkit.sensing.streams import Drift, Effect, stream
 
+STILL_MPS = 0.1  # slower than this, an echo keeps its fluctuation for longer; our placeholder
+
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Surroundings:
@@ -47,6 +49,7 @@ class CornerRadar:
         self.mount = getattr(tuning.radar.mounts, self.name)
         memory_s = tuning.radar.fluctuation_memory_s
         self._drift = Drift(seed, index, Effect.FLUCTUATION, memory_s)
+        self._slow_drift = Drift(seed, index, Effect.SLOW_FLUCTUATION, tuning.radar.standing_memory_s)
         self._ghost_drift = Drift(seed, index, Effect.GHOSTS, memory_s)
         self._bursts = Bursts(seed, index, tuning.radar)
         self._traits = {}
@@ -80,7 +83,8 @@ class CornerRadar:
         if radar.ghosts and len(people.xy) and len(self._around.smooth):
             found.append(self._mirrored(cycle, taken_s, pose, velocity, mount, people, reflectivity))
         *places, snr, amplitude, receiver = (np.concatenate(parts, axis=-1) for parts in zip(*found, strict=True))
-        noise = self._bursts.noise_level(taken_s)
+        still = one.still_range_rate(ego.speed_mps, ego.yaw_rate_radps, mount, places[1])
+        noise = self._bursts.noise_level(taken_s) - 1.0 + one.ground_level(*places, still, radar)
         seen = one.detect(*places, snr * range_share**4, amplitude, receiver, noise, radar)
         drawn = stream(self._seed, self._index, Effect.FALSE_ALARMS, cycle)
         return one.join_returns(seen, one.false_alarms(drawn, radar.false_alarms_per_scan, radar))
@@ -97,7 +101,9 @@ class CornerRadar:
         if radar.surroundings:
             points = together(points, of_facets(self._around.facets, eye, radar))
         n = len(points)
+        stands = np.hypot(*points.velocity.T) < STILL_MPS if np.hypot(*velocity) < STILL_MPS else np.zeros(n, bool)
         amplitude = self._drift.at(taken_s, (n, 2), cycle).T
+        amplitude = np.where(stands, self._slow_drift.at(taken_s, (n, 2), cycle).T, amplitude)
         receiver = stream(self._seed, self._index, Effect.RECEIVER, cycle).standard_normal((n, 5)).T
         range_m, azimuth, rate = one.polar_from(pose, velocity, points.xy, points.velocity)
         index = np.flatnonzero(self._in_view(mount, range_m, azimuth))

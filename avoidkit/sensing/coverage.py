@@ -31,8 +31,8 @@ def lattice(half_m, spacing_m):
 def coverage(scene, tuning, *, pose=None, time_s=0.0, half_m=20.0, spacing_m=0.5, level_dbsm=None):
     """Probability that one scan of each radar sees a standing adult, over a lattice in the vehicle's frame.
 
-    The body counts as one point with its whole reflectivity; walls and vehicles hide it as they do in a
-    drive; faults of the scene at `time_s` (dead, blind, misaligned) act.
+    The body counts as one point with its whole reflectivity, before the echo of the ground; walls and
+    vehicles hide it as they do in a drive; faults of the scene at `time_s` (dead, blind, misaligned) act.
 
     Parameters
     ----------
@@ -89,6 +89,8 @@ def _seen(name, local, pose, around, tuning, book, time_s, reflectivity_m2):
     share = np.zeros(len(local))
     share[seen] = _passed(eye, places[seen], around, radar)
     snr = budget(azimuth, radar) * reflectivity_m2 * book.range_share(name, time_s) ** 4 * share / range_m**4
+    still = np.zeros(len(local))
+    snr = snr / one.ground_level(range_m, azimuth, still, still, radar)
     return np.where(share > 0, detection_probability(snr, radar.false_alarm_probability), 0.0)
 
 

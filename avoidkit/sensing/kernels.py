@@ -114,6 +114,36 @@ def add_by_leader(leader, real, imag):
 
 
 @compiled
+def pull_by_leader(leader, value, period, real, imag, sum_real, sum_imag, limit):
+    """How far the points of one cell pull a coordinate away from their leader's: glint.
+
+    The coordinate that is measured is the real part of sum(amplitude * value) / (sum(amplitude) + noise), as
+    in comparing the phases of two antennas: it runs away where amplitudes cancel, here up to `limit`.
+
+    Parameters
+    ----------
+    value : (n,) array
+        The coordinate of each point.
+    period : float
+        At which the coordinate folds over; inf: it does not.
+    sum_real, sum_imag : (n,) arrays
+        Amplitude of the cell with noise, at the leader's place.
+    """
+    out = np.zeros(leader.shape[0])
+    for i in range(leader.shape[0]):
+        k = leader[i]
+        gap = value[i] - value[k]
+        if gap > period / 2:
+            gap -= period
+        elif gap < -period / 2:
+            gap += period
+        power = sum_real[k] * sum_real[k] + sum_imag[k] * sum_imag[k]
+        if power > 0.0:
+            out[k] += gap * (real[i] * sum_real[k] + imag[i] * sum_imag[k]) / power
+    return np.minimum(np.maximum(out, -limit), limit)
+
+
+@compiled
 def bounce_pairs(eye_x, eye_y, points, walls, farthest):
     """Every way from an eye by a wall to a point, by the mirror image of the point in the wall.
 

@@ -15,7 +15,7 @@ from avoidkit.sensing.equation import (
     range_rate_limit,
     to_db,
 )
-from avoidkit.sensing.kernels import add_by_leader, merge_cells, transmission
+from avoidkit.sensing.kernels import add_by_leader, merge_cells, pull_by_leader, transmission
 from avoidkit.sensing.scatter import FENCE, KERB
 from avoidkit.vehicle import box
 
@@ -134,50 +134,72 @@ def detect(range_m, azimuth_rad, rate_mps, snr, amplitude, receiver, noise_level
         Standard normal: the complex fluctuation of each. Without `fluctuation` only its phase counts.
     receiver : (5, n) array
         Standard normal: noise in the cell (two), errors of range, azimuth and range rate.
-    noise_level : float
-        The noise in units of the quiet noise; above 1 under interference.
+    noise_level : float or (n,) array
+        The noise in units of the quiet noise; above 1 under interference and with the echo of the ground.
 
     Notes
     -----
-    Power in a cell is |sum of amplitudes + noise|^2, detected above -ln(Pfa) times the quiet noise (the
-    threshold follows the noise when it rises). For one fluctuating scatterer this gives Pfa^(1/(1+S)).
+    Power in a cell is |sum of amplitudes + noise|^2, detected above -ln(Pfa) times the noise (the threshold
+    follows the noise when it rises). For one fluctuating scatterer this gives Pfa^(1/(1+S)).
     """
+    if not len(range_m):
+        return no_returns()
     signal = np.sqrt(snr / noise_level / 2.0) * amplitude
     if not radar.fluctuation:
         signal = np.sqrt(snr / noise_level) * amplitude / np.maximum(np.hypot(*amplitude), 1e-12)
-    real, imag = signal
-    leads = np.arange(len(range_m))
+    places, leader = np.stack([range_m, azimuth_rad, rate_mps]), np.arange(len(range_m))
     if radar.merging:
-        order = np.argsort(-(real**2 + imag**2), kind="stable")
-        leader = merge_cells(
-            order,
-            range_m,
-            azimuth_rad,
-            rate_mps,
-            radar.range_cell_m,
-            math.radians(radar.azimuth_cell_deg),
-            range_rate_cell(radar),
-            2 * range_rate_limit(radar),
-        )
-        real, imag = add_by_leader(leader, real, imag)
-        leads = np.flatnonzero(leader == leads)
-    power = (real[leads] + receiver[0, leads] / math.sqrt(2)) ** 2 + (
-        imag[leads] + receiver[1, leads] / math.sqrt(2)
-    ) ** 2
-    seen = power > -math.log(radar.false_alarm_probability)
-    return measure(range_m, azimuth_rad, rate_mps, leads[seen], power[seen], receiver, radar)
+        leader = _leaders(places, signal, radar)
+    total = np.stack(add_by_leader(leader, *signal)) + receiver[:2] / math.sqrt(2)
+    power = total[0] ** 2 + total[1] ** 2
+    if radar.merging and radar.glint:
+        places = places + _glint(leader, places, signal, total, radar)
+    seen = np.flatnonzero((leader == np.arange(len(leader))) & (power > -math.log(radar.false_alarm_probability)))
+    return measure(places[:, seen], power[seen], receiver[2:, seen], radar)
 
 
-def measure(range_m, azimuth_rad, rate_mps, index, power, receiver, radar):
-    """Returns of the detected scatterers, with errors by the power seen; cut to what is reported."""
+def _cells(radar):
+    """Resolution cells of range, azimuth and range rate, and the periods at which these fold over."""
+    cells = radar.range_cell_m, math.radians(radar.azimuth_cell_deg), range_rate_cell(radar)
+    return cells, (math.inf, math.inf, 2 * range_rate_limit(radar))
+
+
+def _leaders(places, signal, radar):
+    cells, periods = _cells(radar)
+    order = np.argsort(-(signal[0] ** 2 + signal[1] ** 2), kind="stable")
+    return merge_cells(order, *places, *cells, periods[2])
+
+
+def _glint(leader, places, signal, total, radar):
+    cells, periods = _cells(radar)
+    pulls = [
+        pull_by_leader(leader, value, period, *signal, *total, cell)
+        for value, period, cell in zip(places, periods, cells, strict=True)
+    ]
+    return np.stack(pulls)
+
+
+def measure(places, power, draws, radar):
+    """Returns of the detected cells, with errors by the power seen; cut to what is reported."""
     snr = np.maximum(power - 1.0, 1.0)
-    errors = np.stack(accuracy(snr, azimuth_rad[index], radar)) * receiver[2:, index] * float(radar.noise)
-    distance = range_m[index] + errors[0]
-    azimuth = azimuth_rad[index] + errors[1]
-    rate = fold_range_rate(rate_mps[index] + errors[2], radar)
+    errors = np.stack(accuracy(snr, places[1], radar)) * draws * float(radar.noise)
+    distance, azimuth, rate = places + errors
     kept = (distance >= radar.range_min_m) & (distance <= radar.range_max_m)
     kept &= np.abs(azimuth) <= math.radians(radar.field_of_view_deg) / 2
-    return Returns(distance[kept], azimuth[kept], rate[kept], snr[kept])
+    return Returns(distance[kept], azimuth[kept], fold_range_rate(rate[kept], radar), snr[kept])
+
+
+def ground_level(range_m, azimuth_rad, rate_mps, still_mps, radar):
+    """The noise with the echo of the ground, in units of the quiet noise, (n,).
+
+    The ground of one resolution cell, range cell x range x azimuth cell, returns `ground_db` per square
+    metre, at the range rate of what stands still; what moves by a range-rate cell or more is apart from it.
+    """
+    if radar.ground_db <= -80.0:
+        return np.ones(len(range_m))
+    area = radar.range_cell_m * range_m * math.radians(radar.azimuth_cell_deg)
+    echo = budget(azimuth_rad, radar) * float(from_db(radar.ground_db)) * area / range_m**4
+    return 1.0 + np.where(np.abs(rate_mps - still_mps) < range_rate_cell(radar), echo, 0.0)
 
 
 def mean_snr(scatterers, range_m, azimuth_rad, index, share, radar):

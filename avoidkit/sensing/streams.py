@@ -22,6 +22,7 @@ class Effect(IntEnum):
     EXTRA_GHOSTS = 8
     ECHOES = 9
     GHOST_RECEIVER = 10
+    SLOW_FLUCTUATION = 11
 
 
 def stream(seed, sensor, effect, cycle):
