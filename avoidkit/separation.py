@@ -296,7 +296,7 @@ def speed_that_stops_in(distance_m, latency_s, brake_mps2):
 
     Examples
     --------
-    >>> round(speed_that_stops_in(1.5, 0.3, 3.0), 4)  # reference-values: 2.2321 m/s
+    >>> round(speed_that_stops_in(1.5, 0.3, 3.0), 4)  # derived
     2.2321
     """
     require_not_negative(distance_m=distance_m, latency_s=latency_s, brake_mps2=brake_mps2)
