@@ -1,5 +1,6 @@
 """Rows of recordings made up for tests: every field filled, drawn from a seed."""
 
+import dataclasses
 import math
 
 import numpy as np
@@ -7,10 +8,11 @@ import numpy as np
 from avoidkit.frames import Pose
 from avoidkit.paths import path_from_legs
 from avoidkit.people import People
-from avoidkit.recording import GridPicture, Row
+from avoidkit.recording import GridPicture, Recorder, Row
 from avoidkit.scene import Scene, standing
 from avoidkit.sensing.records import Echoes, Health, Scan
 from avoidkit.tracking.records import Tracks
+from avoidkit.tuning import Tuning
 from avoidkit.vehicle import Ego
 from avoidkit.verdict import Action, Check, Hold, Memory, Turn, Verdict
 
@@ -113,3 +115,34 @@ def made_checkpoint(i):
         "tracker": {"next_id": i, "name": "x", "never_s": math.inf, "history": {"t": np.arange(3.0)}},
         "space": space,
     }
+
+
+def differences(a, b, place=""):
+    """Where two values differ, looked at field by field without the code under test; NaN equals NaN."""
+    if isinstance(a, np.ndarray) or isinstance(b, np.ndarray):
+        a, b = np.asarray(a), np.asarray(b)
+        return [] if a.shape == b.shape and np.array_equal(a, b, equal_nan=a.dtype.kind == "f") else [place]
+    if isinstance(a, float) and isinstance(b, float):
+        return [] if a == b or (math.isnan(a) and math.isnan(b)) else [place]
+    if type(a) is not type(b):
+        return [f"{place}: {type(a).__name__} and {type(b).__name__}"]
+    if dataclasses.is_dataclass(a):
+        names = [field.name for field in dataclasses.fields(a) if field.compare]
+        return [d for name in names for d in differences(getattr(a, name), getattr(b, name), f"{place}.{name}")]
+    if isinstance(a, dict):
+        keys = [] if list(a) == list(b) else [f"{place} keys"]
+        return keys + [d for key in a if key in b for d in differences(a[key], b[key], f"{place}[{key}]")]
+    if isinstance(a, tuple | list):
+        length = [] if len(a) == len(b) else [f"{place} length"]
+        pairs = zip(a, b, strict=False)
+        return length + [d for i, (x, y) in enumerate(pairs) for d in differences(x, y, f"{place}[{i}]")]
+    return [] if a == b else [place]
+
+
+def record(path, rows, scene, *, seed=3, checkpoints=True, ended="duration", tuning=None):
+    """What a drive would leave of these rows."""
+    recorder = Recorder(path, scene, tuning or Tuning(), seed)
+    for i, row in enumerate(rows):
+        wanted = checkpoints and recorder.wants_checkpoint(row.time_s)
+        recorder.add(row, [scene.reference] if i == 0 else (), made_checkpoint(i) if wanted else None)
+    return recorder.close(ended)

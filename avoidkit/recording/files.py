@@ -282,7 +282,7 @@ class damage_named:
     def __exit__(self, kind, error, trace):
         import pyarrow as pa
 
-        if isinstance(error, InputError) or error is None:
+        if error is None or str(error).startswith(f"{self.path}: "):
             return False
         if isinstance(error, (pa.ArrowException, OSError, ValueError, LookupError, TypeError, MemoryError)):
             said = str(error).splitlines() or [kind.__name__]

@@ -87,7 +87,7 @@ def _entry(row, new_paths, checkpoint, book):
         "people": _people(row.people),
         "contacts": list(row.contacts),
         "gap_m": row.gap_m,
-        "error": row.error,
+        "error": _text(row.error),
         "stages": [{"name": name, "ms": ms} for name, ms in row.stage_ms.items()],
         "grid": _grid(row.grid),
         "new_paths": [path_entry(key, path) for key, path in new_paths],
@@ -120,14 +120,25 @@ def _decided(verdict, book):
     memory, turn = verdict.memory, verdict.turn
     return {
         "action": str(verdict.action),
-        "speed_cap_mps": verdict.speed_cap_mps,
+        "speed_cap_mps": float(verdict.speed_cap_mps),
         "verdict_path": book.key(verdict.path),
-        "settled_by": verdict.settled_by,
-        "why": verdict.why,
-        "checks": [{name: getattr(check, name) for name in Check.__slots__} for check in verdict.checks],
+        "settled_by": _text(verdict.settled_by),
+        "why": _text(verdict.why),
+        "checks": [_check(check) for check in verdict.checks],
         "turn": turn and {**{name: getattr(turn, name) for name in Turn.__slots__}, "becomes": str(turn.becomes)},
         "memory": {**{name: getattr(memory, name) for name in Memory.__slots__}, "action": str(memory.action)},
     }
+
+
+def _check(check):
+    numbers = {"needed": float(check.needed), "found": float(check.found)}
+    texts = {name: _text(getattr(check, name)) for name in ("name", "unit", "about")}
+    return {**texts, **numbers, "holds": bool(check.holds), "at_most": bool(check.at_most)}
+
+
+def _text(value):
+    """Text as it is; whatever else a replaced stage put there, as text, so that a drive is not lost over it."""
+    return value if isinstance(value, str) else "" if value is None else str(value)
 
 
 def _scan(scan):
