@@ -9,7 +9,7 @@ from typing import Annotated, Literal
 import numpy as np
 from pydantic import Field, field_validator, model_validator
 
-from avoidkit.tuning import Model, RadarMounts, degrees, did_you_mean, metres, seconds
+from avoidkit.tuning import Model, RadarMounts, degrees, did_you_mean, metres, seconds, switch
 from avoidkit.walks import JUMP_MPS, Walk, fastest_step, find_walks_file, recorded_walk
 from avoidkit.yard import Number, Point, at_least, complain, many
 
@@ -59,6 +59,7 @@ class PersonModel(Model):
     shift_m: Point = Field(default=(0.0, 0.0), strict=False, description="moves a recorded walk, after the turn [m]")
     turn_deg: float = degrees(-360, 360, 0.0, doc="turns a recorded walk about the file's origin")
     start_s: float = seconds(-600.0, 3600.0, 0.0, doc="time of the first recorded place")
+    file_clock: bool = switch(False, doc="start_s is the time of the file's frame 0, so that walkers keep their times")
     smooth_s: float | None = Field(
         default=None, ge=0.0, le=5.0, description="window of the moving average [s], else 1.0 written, 0.5 recorded"
     )
@@ -98,7 +99,7 @@ class PersonModel(Model):
         if self.walks_file is not None and self.id is None:
             raise ValueError("walks_file needs the id of a walker in it, got none")
         if self.walks_file is None:
-            for key in ("id", "shift_m", "turn_deg", "start_s"):
+            for key in ("id", "shift_m", "turn_deg", "start_s", "file_clock"):
                 if getattr(self, key) != type(self).model_fields[key].default:
                     raise ValueError(f"{key} goes with walks_file only, got {key} = {getattr(self, key)}")
         if self.stays_within_m is not None and self.stands_at is None:
@@ -124,9 +125,8 @@ def walk_of(person, folder=""):
     if person.walks_file is None:
         return person.walk_of()
     path = find_walks_file(person.walks_file, folder)
-    track = recorded_walk(
-        path, person.id, shift_m=person.shift_m, turn_rad=np.radians(person.turn_deg), start_s=person.start_s
-    )
+    how = {key: getattr(person, key) for key in ("shift_m", "start_s", "file_clock")}
+    track = recorded_walk(path, person.id, turn_rad=np.radians(person.turn_deg), **how)
     return person.walk_of(track)
 
 

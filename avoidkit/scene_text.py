@@ -4,7 +4,7 @@ import tomllib
 
 from avoidkit.checks import InputError
 
-RECORDED_ONLY = ("shift_m", "turn_deg", "start_s")
+RECORDED_ONLY = ("shift_m", "turn_deg", "start_s", "file_clock")
 INLINE = ("corners_m", "segments", "walk", "presses")  # lists that read better on their own lines than as tables
 
 
@@ -90,21 +90,46 @@ def _merge(table, plain, needed):
     for key, value in plain.items():
         if key not in table:
             if key in needed:
-                table.add(key, _item(key, value))
+                table.add(key, _item(key, needed[key]))
             continue
         old = table[key].unwrap() if hasattr(table[key], "unwrap") else table[key]
-        if old == value:
+        must = needed.get(key, value)
+        if _says_same(old, value, must):
             continue
         if isinstance(value, dict) and isinstance(old, dict):
             _merge(table[key], value, needed.get(key, {}))
-        elif _same_tables(old, value) and key not in INLINE:
-            for row, new, must in zip(table[key], value, needed.get(key, value), strict=True):
-                _merge(row, new, must)
+        elif key not in INLINE and _are_tables(old) and _are_tables(value) and _begin_alike(old, value):
+            _merge_rows(table[key], value, must)
         else:
-            table[key] = _item(key, value)
+            table[key] = _item(key, must)
 
 
-def _same_tables(old, value):
-    return (
-        isinstance(value, list) and isinstance(old, list) and len(old) == len(value) > 0 and isinstance(value[0], dict)
-    )
+def _merge_rows(tables, rows, needed):
+    """The same for a list of tables that was changed, cut or added to at its end."""
+    while len(tables) > len(rows):
+        del tables[-1]
+    for k, (row, must) in enumerate(zip(rows, needed, strict=True)):
+        if k < len(tables):
+            _merge(tables[k], row, must)
+        else:
+            tables.append(_item("", must))
+
+
+def _are_tables(rows):
+    return isinstance(rows, list) and len(rows) > 0 and isinstance(rows[0], dict)
+
+
+def _begin_alike(old, new):
+    """Whether the names in two lists of tables agree as far as both go: else comments would move to others."""
+    return all(a.get("name", "") == b.get("name", "") for a, b in zip(old, new, strict=False))
+
+
+def _says_same(old, value, needed):
+    """Whether old plain data means `value`, with or without the values that are not `needed`."""
+    if isinstance(old, dict) and isinstance(value, dict):
+        known = all(key in value for key in old) and all(key in old for key in needed)
+        return known and all(_says_same(old[key], value[key], needed.get(key, value[key])) for key in old)
+    if isinstance(old, list) and isinstance(value, list):
+        same_length = len(old) == len(value) == len(needed)
+        return same_length and all(_says_same(*rows) for rows in zip(old, value, needed, strict=True))
+    return old == value

@@ -179,15 +179,19 @@ def _number(name, line, word):
     return number
 
 
-def recorded_walk(path, walker_id, *, shift_m=(0.0, 0.0), turn_rad=0.0, start_s=0.0):
-    """One walker of a file as (t_s, xy): turned about the file's origin, then shifted; first frame at `start_s`."""
+def recorded_walk(path, walker_id, *, shift_m=(0.0, 0.0), turn_rad=0.0, start_s=0.0, file_clock=False):
+    """One walker of a file as (t_s, xy): turned about the file's origin, then shifted.
+
+    `start_s` is the time of the walker's first frame or, with `file_clock`, of frame 0 of the file, so that
+    several walkers of a file keep their times.
+    """
     rate_hz, rows = read_walks(path)
     mine = rows[rows[:, 0] == walker_id]
     if not len(mine):
         known = np.unique(rows[:, 0]).astype(int)
         raise InputError(f"{path}: an id from {known[0]} to {known[-1]} was wanted, got {walker_id}")
     mine = mine[np.argsort(mine[:, 1], kind="stable")]
-    t_s = start_s + (mine[:, 1] - mine[0, 1]) / rate_hz
+    t_s = start_s + (mine[:, 1] - (0.0 if file_clock else mine[0, 1])) / rate_hz
     if np.any(np.diff(t_s) <= 0):
         raise InputError(f"{path}: frames of walker {walker_id} must grow, got the same frame twice")
     cos, sin = np.cos(turn_rad), np.sin(turn_rad)
