@@ -5,6 +5,8 @@ A desk prototype, not evidence of safety. What is listed here is loaded when it 
 """
 
 import importlib
+import sys
+import types
 
 __version__ = "0.1.0"
 
@@ -34,6 +36,18 @@ _MODULE_OF = {
 }
 
 __all__ = ["__version__", *_MODULE_OF]
+
+
+class _Package(types.ModuleType):
+    """The package: `avoidkit.drive` is the function, also after the module of that name has been imported."""
+
+    def __setattr__(self, name, value):
+        if name == "drive" and isinstance(value, types.ModuleType):
+            value = value.drive
+        super().__setattr__(name, value)
+
+
+sys.modules[__name__].__class__ = _Package
 
 
 def __getattr__(name):

@@ -159,7 +159,7 @@ def test_inits_only_re_export():
         if file.name == "__init__.py":
             tree = ast.parse(file.read_text(encoding="utf-8"))
             functions = [n.name for n in ast.walk(tree) if isinstance(n, ast.FunctionDef | ast.ClassDef)]
-            assert set(functions) <= {"__getattr__", "__dir__"}, module or "avoidkit"
+            assert set(functions) <= {"_Package", "__setattr__", "__getattr__", "__dir__"}, module or "avoidkit"
 
 
 def test_importing_the_package_loads_no_heavy_library():
@@ -178,6 +178,15 @@ def test_a_tuning_loads_without_drawing_table_or_geometry_libraries():
 def test_every_name_that_the_package_lists_is_there():
     for name in dir(avoidkit):
         assert getattr(avoidkit, name) is not None
+
+
+@pytest.mark.parametrize(
+    "first", ["from avoidkit.drive import Loop", "import avoidkit.drive", "from avoidkit import drive"]
+)
+def test_drive_is_the_function_whatever_was_imported_first(first):
+    code = f"{first}\nfrom avoidkit import drive\nimport avoidkit\nprint(drive.__module__, avoidkit.drive is drive)"
+    out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=PACKAGE.parent)
+    assert out.stdout == "avoidkit.drive True\n"
 
 
 def test_a_name_that_is_not_there_is_an_attribute_error():
