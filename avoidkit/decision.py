@@ -7,13 +7,13 @@ finished (rule 2)? Then what was decided before: settle, halt, renewal (rules 4 
 
 import math
 from dataclasses import dataclass, replace
-
-import numpy as np
+from numbers import Real
 
 from avoidkit.caps import approach_cap, freshness, radar_age, safety_caps, way_ahead
 from avoidkit.clearway import cells_of
 from avoidkit.detour import find_detour
-from avoidkit.verdict import Action, Check, Verdict, at_least
+from avoidkit.paths import Path
+from avoidkit.verdict import Action, Check, Memory, Verdict, at_least
 from avoidkit.words import sentence
 
 END_M = 0.03  # so near to the end of a path counts as there
@@ -93,7 +93,7 @@ def _answer(situation, checks, tuning):
     if round_it.action == Action.DETOUR:
         return replace(round_it, cap_mps=min(round_it.cap_mps, tuning.vehicle.top_mps))
     both = min(cap, near)
-    settled = least.check.name if cap < near else "way ahead"
+    settled = least.check.name if cap <= near else "way ahead"
     action = go if both > 0 else Action.HALT
     return _Answer(action, path, both, round_it.checks, settled, searched=True)
 
@@ -235,8 +235,5 @@ def is_sound(verdict):
     if not isinstance(verdict, Verdict) or not isinstance(verdict.action, Action):
         return False
     cap = verdict.speed_cap_mps
-    return (
-        bool(np.isscalar(cap) and math.isfinite(cap) and cap >= 0)
-        and verdict.path is not None
-        and verdict.memory is not None
-    )
+    followable = isinstance(verdict.path, Path) and isinstance(verdict.memory, Memory)
+    return followable and isinstance(cap, Real) and math.isfinite(cap) and cap >= 0

@@ -1,0 +1,214 @@
+"""The decision as a pure function: its rules one by one, by exact knowledge."""
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from avoidkit.decision import decide, halting, is_sound
+from avoidkit.scene import Scene
+from avoidkit.sensing.records import Echoes, Health
+from avoidkit.studies.settled import settle, settled_situation
+from avoidkit.tuning import Tuning
+from avoidkit.verdict import Action, Hold
+
+TUNING = Tuning()
+LANE = """
+name = "lane"
+[[walls]]
+corners_m = [[-8.0, 3.1], [40.0, 3.1]]
+[[walls]]
+corners_m = [[-8.0, -3.1], [40.0, -3.1]]
+[[path.legs]]
+direction = "forward"
+segments = [{length_m = 26.0}]
+"""
+SCENE = Scene.from_toml(LANE)
+
+
+def lane(*people, **more):
+    return settled_situation(SCENE, TUNING, people, **more)
+
+
+def checks_of(verdict, name):
+    return [check for check in verdict.checks if check.name == name]
+
+
+def test_an_empty_lane_is_driven_at_top_speed():
+    verdict = settle(lane(speed_mps=0.8), TUNING)
+    assert verdict.action == Action.CONTINUE
+    assert verdict.speed_cap_mps == pytest.approx(TUNING.vehicle.top_mps)
+    assert all(check.holds for check in verdict.checks)
+
+
+def test_somebody_standing_right_ahead_means_halt_at_once():
+    verdict = decide(lane((4.4, 0.0, 0.0, 0.0)), TUNING)
+    assert verdict.action == Action.HALT
+    assert verdict.speed_cap_mps == 0.0
+    assert verdict.settled_by == "gap to reach"
+    assert "gap to reach" in verdict.why
+
+
+def test_somebody_who_leaves_room_is_gone_round_after_the_answer_has_settled():
+    where = lane((12.0, 0.9, 0.0, 0.0), speed_mps=0.8)
+    first = decide(where, TUNING)
+    assert first.action == Action.CONTINUE
+    assert first.memory.pending == "detour"
+    settled = settle(where, TUNING)
+    assert settled.action == Action.DETOUR
+    assert settled.path.name.startswith("detour")
+    waited = checks_of(settled, "detour settled")[0]
+    assert waited.found >= TUNING.decision.settle_s - 1e-9
+
+
+def test_somebody_in_the_middle_who_leaves_no_room_is_approached_and_halted_for():
+    far = settle(lane((12.0, 0.0, 0.0, 0.0), speed_mps=0.8), TUNING)
+    assert far.action == Action.CONTINUE
+    assert not checks_of(far, "detours that fit")[0].holds
+    near = settle(lane((5.2, 0.0, 0.0, 0.0)), TUNING)
+    assert near.action == Action.HALT
+
+
+def test_nobody_within_any_required_distance_means_no_halt():
+    for y in (2.4, -2.6):
+        assert settle(lane((8.0, y, 0.0, 0.0), speed_mps=0.8), TUNING).action == Action.CONTINUE
+
+
+def test_releasing_the_button_stops_at_once():
+    where = replace(lane(speed_mps=1.0), hold=Hold(False, 10.0, 2.0))
+    verdict = decide(where, TUNING)
+    assert (verdict.action, verdict.speed_cap_mps) == (Action.HALT, 0.0)
+    standing = replace(where, ego=replace(where.ego, speed_mps=0.0))
+    assert decide(standing, TUNING).action == Action.WAIT
+
+
+@pytest.mark.parametrize(
+    ("change", "name"),
+    [
+        ({"hold": Hold(True, 9.0, 2.0)}, "age of hold-to-run"),
+        ({"hold": Hold(True, -math.inf, 2.0)}, "age of hold-to-run"),
+        ({"hold": Hold(True, math.nan, 2.0)}, "age of hold-to-run"),
+        ({"hold": Hold(True, 10.0, 6.5)}, "distance of operator"),
+        ({"hold": Hold(True, 10.0, math.nan)}, "distance of operator"),
+        ({"echoes": None}, "age of echoes"),
+        ({"sensors": {}}, "age of scan"),
+    ],
+)
+def test_what_is_stale_missing_or_not_a_number_means_halt(change, name):
+    verdict = decide(replace(lane(speed_mps=0.5), **change), TUNING)
+    assert (verdict.action, verdict.speed_cap_mps, verdict.settled_by) == (Action.HALT, 0.0, name)
+
+
+def test_a_track_with_a_nan_means_halt():
+    where = lane((12.0, 2.5, 0.0, 0.0))
+    where.tracks.state[0, 1] = math.nan
+    verdict = decide(where, TUNING)
+    assert (verdict.action, verdict.settled_by) == (Action.HALT, "tracks are numbers")
+
+
+def test_tracks_of_another_instant_mean_halt():
+    where = lane()
+    stale = replace(where, tracks=replace(where.tracks, time_s=where.time_s - 0.4))
+    assert decide(stale, TUNING).settled_by == "age of tracks"
+
+
+def test_a_blind_radar_in_the_direction_of_travel_means_halt_and_one_behind_does_not():
+    where = lane(speed_mps=0.5)
+    for name, action in (("front_left", Action.HALT), ("rear_left", Action.CONTINUE)):
+        sensors = {**where.sensors, name: (Health.BLIND, where.time_s)}
+        assert decide(replace(where, sensors=sensors), TUNING).action == action
+
+
+def test_no_detour_is_planned_on_a_side_that_a_radar_no_longer_sees():
+    where = lane((12.0, 0.9, 0.0, 0.0), speed_mps=0.8)  # room on the right only
+    sensors = {**where.sensors, "rear_right": (Health.BLIND, where.time_s)}
+    assert settle(replace(where, sensors=sensors), TUNING).action != Action.DETOUR
+
+
+def test_an_unexplained_echo_at_the_bumper_halts_and_an_explained_one_does_not():
+    where = lane(speed_mps=0.4)
+    first = np.full(12, np.inf)
+    first[2] = 0.22
+    near = replace(where, echoes=Echoes(where.time_s, where.time_s, first))
+    assert decide(near, TUNING).settled_by == "ultrasonic echo"
+    behind = np.full(12, np.inf)
+    behind[8] = 0.22
+    assert decide(replace(where, echoes=Echoes(where.time_s, where.time_s, behind)), TUNING).action == Action.CONTINUE
+
+
+def play(where, seconds, tuning=TUNING, hold=lambda t: True):
+    """Decide for some time on a situation whose world may be replaced; returns verdicts."""
+    memory, verdicts = where.memory, []
+    from avoidkit.studies.settled import _at
+
+    for k in range(round(seconds / tuning.cycle_s)):
+        now = where.time_s + k * tuning.cycle_s
+        one = _at(where, now, memory)
+        one = replace(one, hold=Hold(hold(now - where.time_s), now, 2.0))
+        verdicts.append(decide(one, tuning))
+        memory = verdicts[-1].memory
+    return verdicts
+
+
+def test_a_cap_of_nought_for_less_than_half_a_second_is_a_brake_and_resumes_alone():
+    brake = play(lane((4.4, 0.0, 0.0, 0.0)), 0.4)[-1]
+    assert not brake.memory.halted
+    free = decide(replace(lane(time_s=10.4), memory=brake.memory), TUNING)
+    assert free.action == Action.CONTINUE
+
+
+def test_after_a_halt_the_vehicle_waits_until_the_operator_releases_and_presses_anew():
+    halted = play(lane((4.4, 0.0, 0.0, 0.0)), 0.8)[-1]
+    assert halted.memory.halted
+    free = replace(lane(time_s=10.8), memory=halted.memory)
+    waiting = play(free, 2.0)
+    assert {v.action for v in waiting} == {Action.WAIT}
+    assert waiting[-1].memory.ready
+    assert waiting[-1].settled_by == "renewal by operator"
+    renewed = play(free, 2.0, hold=lambda t: not 0.5 <= t < 0.8)
+    assert renewed[-1].action == Action.CONTINUE
+
+
+def test_without_the_rule_of_renewal_a_halt_ends_by_itself():
+    tuning = TUNING.replace({"decision.renew_after_halt": False})
+    halted = play(lane((4.4, 0.0, 0.0, 0.0)), 0.8, tuning)[-1]
+    assert play(replace(lane(time_s=10.8), memory=halted.memory), 0.2, tuning)[-1].action == Action.CONTINUE
+
+
+def test_the_end_of_the_path_means_wait():
+    verdict = decide(lane(along_m=26.0), TUNING)
+    assert (verdict.action, verdict.settled_by) == (Action.WAIT, "way left")
+
+
+def test_equal_situations_give_equal_verdicts():
+    where = lane((12.0, 0.9, 0.0, 0.0), speed_mps=0.8)
+    one, two = decide(where, TUNING), decide(where, TUNING)
+    assert one.checks == two.checks
+    assert one.memory == two.memory or math.isnan(one.memory.pending_since_s)
+    assert one.why == two.why
+
+
+def test_every_check_says_what_was_needed_and_what_was_found():
+    verdict = settle(lane((9.0, 1.6, 0.0, 0.0), speed_mps=0.8), TUNING)
+    assert len(verdict.checks) >= 10
+    for check in verdict.checks:
+        assert check.name
+        assert check.unit
+        compared = check.found <= check.needed if check.at_most else check.found >= check.needed
+        assert check.holds == compared or check.name in ("gap to reach", "distance to shadow")
+
+
+def test_a_failed_stage_means_halt_with_its_reason():
+    verdict = halting(lane(), "decision: ValueError: oops")
+    assert (verdict.action, verdict.speed_cap_mps) == (Action.HALT, 0.0)
+    assert "oops" in verdict.why
+
+
+@pytest.mark.parametrize("cap", [math.nan, math.inf, -1.0, None, "fast"])
+def test_a_verdict_that_cannot_be_followed_is_not_sound(cap):
+    verdict = decide(lane(), TUNING)
+    assert is_sound(verdict)
+    assert not is_sound(replace(verdict, speed_cap_mps=cap))
+    assert not is_sound(None)
+    assert not is_sound("halt")
