@@ -96,21 +96,23 @@ class CornerRadar:
 
     def _points(self, cycle, taken_s, pose, velocity, mount, people, reflectivity):
         """Range, azimuth, range rate, mean SNR and draws of what is seen of people and surroundings."""
-        radar, eye = self._radar, (pose.x_m, pose.y_m)
-        points = of_people(people, eye, reflectivity, radar)
-        if radar.surroundings:
-            points = together(points, of_facets(self._around.facets, eye, radar))
-        n = len(points)
-        stands = np.hypot(*points.velocity.T) < STILL_MPS if np.hypot(*velocity) < STILL_MPS else np.zeros(n, bool)
-        amplitude = self._drift.at(taken_s, (n, 2), cycle).T
-        amplitude = np.where(stands, self._slow_drift.at(taken_s, (n, 2), cycle).T, amplitude)
-        receiver = stream(self._seed, self._index, Effect.RECEIVER, cycle).standard_normal((n, 5)).T
+        radar, facets = self._radar, self._around.facets
+        points = of_people(people, (pose.x_m, pose.y_m), reflectivity, radar)
+        n = len(points) + len(facets.xy)
+        if radar.surroundings and len(facets.xy):
+            points = together(points, of_facets(facets, pose, len(points), radar))
         range_m, azimuth, rate = one.polar_from(pose, velocity, points.xy, points.velocity)
         index = np.flatnonzero(self._in_view(mount, range_m, azimuth))
         share = one.visible_share(pose, points, index, self._around.edges, self._around.passes, people.xy, radar)
         index, share = index[share > 0], share[share > 0]
         snr = one.mean_snr(points, range_m, azimuth, index, share, radar)
-        return range_m[index], azimuth[index], rate[index], snr, amplitude[:, index], receiver[:, index]
+        draw = points.draw[index]
+        amplitude = self._drift.at(taken_s, (n, 2), cycle)[draw]
+        if np.hypot(*velocity) < STILL_MPS:
+            stands = np.hypot(*points.velocity[index].T) < STILL_MPS
+            amplitude = np.where(stands[:, None], self._slow_drift.at(taken_s, (n, 2), cycle)[draw], amplitude)
+        receiver = stream(self._seed, self._index, Effect.RECEIVER, cycle).standard_normal((n, 5))[draw]
+        return range_m[index], azimuth[index], rate[index], snr, amplitude.T, receiver.T
 
     def _mirrored(self, cycle, taken_s, pose, velocity, mount, people, reflectivity):
         """The same of ghosts."""
@@ -127,10 +129,10 @@ class CornerRadar:
             lambda range_m, azimuth: self._in_view(mount, range_m, azimuth, beyond=math.inf),
             self._radar,
         )
-        amplitude = self._ghost_drift.at(taken_s, (n, 2), cycle).T
-        receiver = stream(self._seed, self._index, Effect.GHOST_RECEIVER, cycle).standard_normal((n, 5)).T
+        amplitude = self._ghost_drift.at(taken_s, (n, 2), cycle)[found.draw].T
+        receiver = stream(self._seed, self._index, Effect.GHOST_RECEIVER, cycle).standard_normal((n, 5))
         places = found.range_m, found.azimuth_rad, found.rate_mps, found.snr
-        return *places, amplitude[:, found.draw], receiver[:, found.draw]
+        return *places, amplitude, receiver[found.draw].T
 
     def _in_view(self, mount, range_m, azimuth, *, beyond=None):
         """What lies in the field of view and not behind the vehicle's own body."""

@@ -68,6 +68,52 @@ def transmission(eyes, points, own_edge, own_body, edges, passes, bodies, radius
 
 
 @compiled
+def facets_in_view(eye_x, eye_y, yaw, half_field, farthest, xy, normal, corner, lobe, floor):
+    """The facets within a sensor's field of view and range, and how much of their peak each returns that way.
+
+    Parameters
+    ----------
+    eye_x, eye_y, yaw : float
+        Pose of the sensor.
+    half_field : float
+        Half the width of the field of view, rad.
+    xy, normal : (n, 2) arrays
+    corner : (n,) bool array
+        Corners return alike in all directions.
+    lobe : float
+        Angle from normal incidence at which the lobe has fallen to 1/e, rad.
+    floor : float
+        Share that a facet still returns at a slant, times the cosine.
+
+    Returns
+    -------
+    index : (k,) int array
+    aspect : (k,) array
+    """
+    n = xy.shape[0]
+    index, aspect = np.empty(n, np.int64), np.empty(n)
+    count = 0
+    for i in range(n):
+        dx, dy = xy[i, 0] - eye_x, xy[i, 1] - eye_y
+        distance = math.sqrt(dx * dx + dy * dy)
+        if distance > farthest or distance < 1e-6:
+            continue
+        off = math.atan2(dy, dx) - yaw
+        off -= 2 * math.pi * math.floor((off + math.pi) / (2 * math.pi))
+        if abs(off) > half_field:
+            continue
+        index[count] = i
+        if corner[i]:
+            aspect[count] = 1.0
+        else:
+            cosine = min(abs(dx * normal[i, 0] + dy * normal[i, 1]) / distance, 1.0)
+            slant = math.acos(cosine) / lobe
+            aspect[count] = (1.0 - floor) * math.exp(-slant * slant) + floor * cosine
+        count += 1
+    return index[:count], aspect[:count]
+
+
+@compiled
 def merge_cells(order, range_m, azimuth_rad, rate_mps, range_cell, azimuth_cell, rate_cell, rate_period):
     """For each point the index of the stronger point in whose resolution cell it falls; itself where it leads.
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from avoidkit.sensing.equation import from_db
+from avoidkit.sensing.kernels import facets_in_view
 from avoidkit.sensing.streams import Effect, stream
 
 WALL, PARKED, TROLLEY, PILLAR, KERB, FENCE = range(6)  # codes of `Edges.kind`
@@ -32,6 +33,8 @@ class Scatterers:
         Index of the person or edge that they belong to, else -1.
     low : (n,) bool array
         Near the ground, so that it may be seen under a vehicle.
+    draw : (n,) int array
+        Number among the draws of the sensor, which does not depend on what is in view.
     """
 
     xy: np.ndarray
@@ -40,6 +43,7 @@ class Scatterers:
     body: np.ndarray
     edge: np.ndarray
     low: np.ndarray
+    draw: np.ndarray
 
     def __len__(self):
         return len(self.xy)
@@ -104,6 +108,7 @@ def of_people(people, eye_xy, reflectivity_m2, radar):
         np.repeat(np.arange(n), parts),
         np.full(n * parts, -1),
         np.tile(LOW, n),
+        np.arange(n * parts),
     )
 
 
@@ -157,21 +162,32 @@ def facets_of(edges, radar):
     )
 
 
-def of_facets(facets, eye_xy, radar):
-    """The scatterers of all facets as seen from one place: strong at normal incidence and at corners."""
-    to_eye = np.asarray(eye_xy) - facets.xy
-    distance = np.maximum(np.hypot(to_eye[:, 0], to_eye[:, 1]), 1e-9)
-    cosine = np.minimum(np.abs((to_eye * facets.normal).sum(axis=1)) / distance, 1.0)
-    lobe = np.exp(-((np.degrees(np.arccos(cosine)) / radar.facet_lobe_deg) ** 2))
-    floor = float(from_db(radar.facet_floor_db))
-    aspect = np.where(facets.corner, 1.0, (1 - floor) * lobe + floor * cosine)
-    n = len(facets.xy)
+def of_facets(facets, pose, first_draw, radar):
+    """The scatterers of the facets in the view of a sensor's pose: strong at normal incidence and at corners."""
+    index, aspect = facets_in_view(
+        pose.x_m,
+        pose.y_m,
+        pose.yaw_rad,
+        math.radians(radar.field_of_view_deg) / 2,
+        radar.range_max_m + 1.0,
+        facets.xy,
+        facets.normal,
+        facets.corner,
+        math.radians(radar.facet_lobe_deg),
+        float(from_db(radar.facet_floor_db)),
+    )
+    n = len(index)
     return Scatterers(
-        facets.xy, np.zeros((n, 2)), facets.peak_m2 * aspect, np.full(n, -1), facets.edge, np.zeros(n, dtype=bool)
+        facets.xy[index],
+        np.zeros((n, 2)),
+        facets.peak_m2[index] * aspect,
+        np.full(n, -1),
+        facets.edge[index],
+        np.zeros(n, dtype=bool),
+        first_draw + index,
     )
 
 
 def _none():
-    return Scatterers(
-        np.zeros((0, 2)), np.zeros((0, 2)), np.zeros(0), np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0, bool)
-    )
+    whole = np.zeros(0, np.int64)
+    return Scatterers(np.zeros((0, 2)), np.zeros((0, 2)), np.zeros(0), whole, whole, np.zeros(0, bool), whole)
