@@ -92,7 +92,11 @@ def fields(model, prefix=""):
 
 def did_you_mean(name, known):
     """`; did you mean '...'?` for the nearest known name, or nothing."""
-    near = difflib.get_close_matches(name, known, n=1, cutoff=0.5)
+    before = str(name).rpartition(".")[0]
+    beside = {one.rpartition(".")[2]: one for one in map(str, known) if one.rpartition(".")[0] == before}
+    last = difflib.get_close_matches(str(name).rpartition(".")[2], beside, n=1, cutoff=0.5)
+    whole = [] if last else difflib.get_close_matches(str(name), [str(one) for one in known], n=1, cutoff=0.7)
+    near = [beside[one] for one in last] + whole  # of names that differ in the last part alone, that part counts
     return f"; did you mean {near[0]!r}?" if near else ""
 
 
