@@ -142,18 +142,22 @@ class Crowd:
         require_not_negative(dt_s=dt_s)
         outline = np.asarray(outline_xy, dtype=float)
         require_shape((4, 2), finite=True, outline_xy=outline)
-        clock = time_s - self._delay
-        share, stopped = self._free_share(clock, dt_s, outline)
-        self._delay += (1 - share) * dt_s
         xy, velocity, walked = self._timetable(time_s - self._delay)
-        velocity = np.where(stopped[:, None], 0.0, velocity)
+        gap = signed_distance(xy, outline)
+        if (gap < CONTACT_RADIUS_M).any():
+            share, stopped = self._free_share(time_s - self._delay, dt_s, outline, gap)
+            self._delay += (1 - share) * dt_s
+            xy, velocity, walked = self._timetable(time_s - self._delay)
+            velocity = np.where(stopped[:, None], 0.0, velocity)
+            gap = signed_distance(xy, outline)
         for k in np.flatnonzero(np.isfinite(self._within)):
             self._keep_near(k, dt_s, outline)
             xy[k], velocity[k], walked[k] = self._near_xy[k], self._near_v[k], self._near_walked[k]
+            gap[k] = signed_distance(xy[k : k + 1], outline)[0]
         self._outline = outline
         moves = np.hypot(*velocity.T) > HEADING_FROM_MPS
         self._heading = np.where(moves, np.arctan2(velocity[:, 1], velocity[:, 0]), self._heading)
-        contact = signed_distance(xy, outline) <= CONTACT_RADIUS_M + _TOUCH_M
+        contact = gap <= CONTACT_RADIUS_M + _TOUCH_M
         return self._record(time_s, xy, velocity, self._heading.copy(), walked, contact)
 
     def _record(self, time_s, xy, velocity, heading, walked, contact):
@@ -179,10 +183,13 @@ class Crowd:
         walked = w0 + inner[:, 0] * (w1 - w0) + np.hypot(*velocity.T) * np.maximum(beyond_s[:, 0], 0.0)
         return xy, velocity, walked
 
-    def _free_share(self, clock, dt_s, outline):
-        """The share of the step, (n,), that each can take before touching, and who is stopped."""
+    def _free_share(self, clock, dt_s, outline, after):
+        """The share of the step, (n,), that each can take before touching, and who is stopped.
+
+        `after` is the distance of each from the outline when they take all of it.
+        """
         share = np.ones(len(clock))
-        before, after = (signed_distance(self._timetable(t)[0], outline) for t in (clock - dt_s, clock))
+        before = signed_distance(self._timetable(clock - dt_s)[0], outline)
         stopped = (after < CONTACT_RADIUS_M) & (after < before - 1e-9)
         share[stopped] = 0.0
         meets = np.flatnonzero(stopped & (before > CONTACT_RADIUS_M + _TOUCH_M))  # within this step, not before it

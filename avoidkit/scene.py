@@ -5,6 +5,7 @@ from functools import cached_property
 from pathlib import Path
 
 from pydantic import Field, ValidationInfo, field_validator
+from pydantic.json_schema import SkipJsonSchema
 
 from avoidkit.checks import InputError
 from avoidkit.people import Crowd, People, people_at
@@ -76,7 +77,7 @@ class Scene(Model):
     path: Course = Field(description="the reference path")
     hold: HoldModel = Field(default=HoldModel(), description="hold-to-run")
     faults: tuple[Fault, ...] = many(doc="what goes wrong, and when")
-    folder: str = Field(
+    folder: SkipJsonSchema[str] = Field(
         default="", exclude=True, description="where files of recorded walks are looked for; not in the file"
     )
     people: tuple[PersonModel, ...] = many(doc="guests and the operator")

@@ -289,6 +289,8 @@ def test_the_printed_schema_accepts_the_scene_and_refuses_an_unknown_key():
     jsonschema.validate(plain, schema)
     with pytest.raises(jsonschema.ValidationError, match="duratoin_s"):
         jsonschema.validate(plain | {"duratoin_s": 3.0}, schema)
+    with pytest.raises(jsonschema.ValidationError, match="folder"):
+        jsonschema.validate(plain | {"folder": "elsewhere"}, schema)
 
 
 def test_a_recorded_person_made_in_code_names_file_and_walker():
