@@ -87,7 +87,7 @@ def _known_free(poses, table, cells, tuning):
 
 def _shadow(poses, table, cells, tuning):
     cap, found, needed = shadow_cap(poses, table, cells, tuning)
-    return Cap(cap, Check("distance to shadow", needed, found, "m", True, False, "slows, never halts"))
+    return Cap(cap, Check("distance to shadow", needed, found, "m", True, False, "somebody hidden"))
 
 
 def _guard(situation, direction, cells, tuning):

@@ -68,7 +68,8 @@ def decide(situation, tuning):
 
 def _at_end(situation):
     on_reference = situation.path.name == situation.reference.name
-    return on_reference and situation.reference.length_m - situation.along_m <= END_M
+    standing = abs(situation.ego.speed_mps) < 0.02
+    return standing and on_reference and situation.reference.length_m - situation.along_m <= END_M
 
 
 def _answer(situation, checks, tuning):

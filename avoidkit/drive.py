@@ -36,6 +36,7 @@ def drive(
     out=None,
     progress=None,
     stop_at_end=True,
+    loop=None,
 ):
     """Play the loop on a scene and keep every intermediate result, one row per cycle.
 
@@ -55,6 +56,8 @@ def drive(
     progress : callable (time_s, duration_s, verdict), optional
     stop_at_end : bool
         Ends two seconds after the path's end is reached.
+    loop : type, optional
+        `Loop`, or one that perceives in another way, such as `studies.exact.ExactLoop`.
 
     Returns
     -------
@@ -64,7 +67,7 @@ def drive(
     -----
     When a stage raises or hands out nonsense, that cycle is HALT, its row says why, and the drive goes on.
     """
-    loop = Loop(scene, tuning, seed, decide, track, map_space)
+    loop = (loop or Loop)(scene, tuning, seed, decide, track, map_space)
     duration_s = scene.duration_s if duration_s is None else float(duration_s)
     if not (math.isfinite(duration_s) and duration_s > 0):
         raise InputError(f"duration_s must be finite and above 0, got {duration_s}")
@@ -131,12 +134,10 @@ class Loop:
         dt_s = 0.0 if self._last_s is None else now - self._last_s
         people = self._crowd.step(now, dt_s, corners)
         hold = self._hand.step(now, self._memory.ready, people, ego)
-        scans, arrived = self._sensors.step(now, people, self._history)
-        echoes = self._echoes = self._echoes if arrived is None else arrived
-        clock.mark("sensing")
-        for scan in scans:
-            self._sensor_state[scan.sensor] = (Health(scan.health), scan.taken_s)
-        tracks, grid, verdict, situation, error = self._think(now, ego, hold, scans, echoes, clock)
+        errors = []
+        scans, echoes, tracks, grid = self._perceive(now, ego, people, errors, clock)
+        situation, verdict, error = self._judge(now, ego, hold, tracks, grid, echoes, errors)
+        clock.mark("decision")
         if verdict.path.name not in self._paths:
             self._paths[verdict.path.name] = verdict.path
             self._new_paths.append(verdict.path)
@@ -156,28 +157,35 @@ class Loop:
         clock.mark("motion")
         return row
 
-    def _think(self, now, ego, hold, scans, echoes, clock):
-        """Tracks, grid, verdict; whatever a stage raises becomes a HALT whose check says why."""
-        errors = []
+    def _perceive(self, now, ego, people, errors, clock):
+        """Scans, echoes, tracks, grid of this cycle; what a stage raises goes into `errors`."""
+        scans, arrived = self._sensors.step(now, people, self._history)
+        echoes = self._echoes = self._echoes if arrived is None else arrived
+        for scan in scans:
+            self._sensor_state[scan.sensor] = (Health(scan.health), scan.taken_s)
+        clock.mark("sensing")
         tracks = self._stage(errors, "tracker", lambda: self._tracker.step(scans, ego), no_tracks(now))
         clock.mark("tracking")
         grid = self._stage(errors, "free space", lambda: self._space.step(scans, echoes, tracks, ego), self._grid)
         self._grid = grid
         clock.mark("free space")
+        return scans, echoes, tracks, grid
+
+    def _judge(self, now, ego, hold, tracks, grid, echoes, errors):
+        """The situation, the verdict on it, and what went wrong; whatever a stage raised is a HALT that says so."""
         path = self._paths[self._motion.path_name]
         situation = Situation(
             now, ego, path, self._motion.along_m, self.reference, self._reference_along, tracks, grid, echoes, hold,
             dict(self._sensor_state), self._memory,
         )  # fmt: skip
         if errors:
-            return tracks, grid, halting(situation, errors[0]), situation, errors[0]
+            return situation, halting(situation, errors[0]), errors[0]
         verdict = self._stage(errors, "decision", lambda: self._decide(situation, self.tuning), None)
-        clock.mark("decision")
         if not errors and not is_sound(verdict):
             errors.append(f"decision: must return a Verdict with a finite speed cap, got {_short(verdict)}")
         if errors:
-            return tracks, grid, halting(situation, errors[0]), situation, errors[0]
-        return tracks, grid, verdict, situation, ""
+            return situation, halting(situation, errors[0]), errors[0]
+        return situation, verdict, ""
 
     @staticmethod
     def _stage(errors, name, call, instead):

@@ -29,6 +29,12 @@ def sentence(action, checks, settled, cap_mps):
         return f"{start}: hold-to-run is not held."
     if settled == "way left":
         return f"{start}: the end of the path is reached."
+    if settled == "detours that fit":
+        return f"{start}: {_search(checks)}."
+    if settled == "detour settled":
+        return f"{start}: a detour fits and has been the answer for {check.found:.2f} s of {check.needed:.2f} s."
+    if settled == "distance to shadow":
+        return f"{start}: somebody hidden could step out {max(check.found, 0.0):.2f} m beside it."
     if check is None:
         return f"{start}: {settled}."
     relation = "at most " if check.at_most else ""
@@ -41,6 +47,16 @@ def _settling(checks, settled):
     """The settling check; of several of that name the one that holds least."""
     named = [check for check in checks if check.name == settled]
     return min(named, key=lambda check: check.slack, default=None)
+
+
+def _search(checks):
+    """What the search for a detour came to."""
+    fits = next(check for check in checks if check.name == "detours that fit")
+    slack = next((check for check in checks if check.name == "slack beside people"), None)
+    if fits.found < 1:
+        return f"none of {fits.unit.removeprefix('of ')} detours fits ({fits.about})"
+    more = "" if slack is None or slack.found > 100 else f" and keeps {slack.found:.2f} m more than people need"
+    return f"a detour fits{more}"
 
 
 def _number(value):

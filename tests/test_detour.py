@@ -159,7 +159,4 @@ def test_the_search_looks_again_at_every_candidate_when_the_grid_changes():
     row, col = int((way.y_m[k] + 13.0) / 0.1), int((way.x_m[k] + 5.0) / 0.1)
     blocked.state[row - 5 : row + 5, col - 5 : col + 5] = 2
     again = find_detour(where, blocked, [(12.0, 0.8, 0.8)], TUNING, name="again")
-    assert (
-        again.path is None or not np.allclose(again.path.end.x_m, way.end.x_m) or again.path.y_m.min() != way.y_m.min()
-    )
-    assert replace(where, time_s=1.0).time_s == 1.0
+    assert again.path is None or again.path.y_m.min() != way.y_m.min()

@@ -99,7 +99,16 @@ def no_tracks(time_s):
 
 
 def exact_tracks(
-    time_s, positions, velocities, *, standing_for_s=None, extent_m=0.30, sigma_m=0.02, sigma_mps=0.02, seen_ago_s=0.0
+    time_s,
+    positions,
+    velocities,
+    *,
+    standing_for_s=None,
+    stood_ago_s=None,
+    extent_m=0.30,
+    sigma_m=0.02,
+    sigma_mps=0.02,
+    seen_ago_s=0.0,
 ):
     """Tracks as perfect knowledge would give them, for maps, tests and worked cases.
 
@@ -108,6 +117,8 @@ def exact_tracks(
     positions, velocities : (n, 2) arrays, m and m/s, scene frame
     standing_for_s : (n,) array or None
         How long each has stood; None: 10 s for those slower than 0.15 m/s, else 0.
+    stood_ago_s : (n,) array or None
+        How long ago each last stood; None: 0 for those who stand, else inf.
     """
     positions = np.asarray(positions, dtype=float).reshape(-1, 2)
     velocities = np.asarray(velocities, dtype=float).reshape(-1, 2)
@@ -128,6 +139,6 @@ def exact_tracks(
         age_s=np.full(n, 10.0),
         last_seen_s=np.full(n, time_s - seen_ago_s),
         standing_for_s=np.asarray(standing_for_s, dtype=float),
-        stood_ago_s=np.where(stands, 0.0, np.inf),
+        stood_ago_s=np.where(stands, 0.0, np.inf) if stood_ago_s is None else np.asarray(stood_ago_s, dtype=float),
         hits=np.full(n, 100),
     )
