@@ -11,7 +11,7 @@ from avoidkit.sensing.streams import Effect, stream
 
 WALL, PARKED, TROLLEY, PILLAR, KERB, FENCE = range(6)  # codes of `Edges.kind`
 PARTS = ("torso", "left arm", "right arm", "left leg", "right leg")
-POWER_SHARE = np.array([0.60, 0.06, 0.06, 0.14, 0.14])  # of a body's reflectivity; our placeholder
+POWER_SHARE = np.array([0.74, 0.05, 0.05, 0.08, 0.08])  # of a body's reflectivity; our placeholder
 SIDE_M = np.array([0.0, 0.22, -0.22, 0.10, -0.10])  # left of the middle of the body
 SWING = np.array([0.0, -0.55, 0.55, 1.0, -1.0])  # share of a leg's swing, sign: in step with the left leg or against it
 LOW = np.array([False, False, False, True, True])  # legs are seen under a vehicle
