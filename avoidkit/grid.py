@@ -1,7 +1,7 @@
 """The record of free space: what is known free, occupied or unknown round the vehicle."""
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
@@ -49,6 +49,11 @@ class Grid:
         Middle of the outline, m, scene frame.
     declared : (rows, cols) bool
         Cells that are free by the operator's word at the start and that no sensor has looked at since.
+    exposed : (rows, cols) bool
+        Known free cells beside the outline that no radar can see and that somebody from unseen surroundings could
+        have reached since: free enough to creep along, not to hurry.
+    vouched : (rows, cols) bool
+        Unknown cells in which, by the operator's word at the start, nobody stands; there may be things.
     time_s : float
         The instant that the grid speaks of.
     """
@@ -60,7 +65,9 @@ class Grid:
     free_below: float = log_odds_of(0.12)
     occupied_above: float = log_odds_of(0.80)
     vehicle_xy: np.ndarray | None = None
-    declared: np.ndarray | None = field(default=None)
+    declared: np.ndarray | None = None
+    exposed: np.ndarray | None = None
+    vouched: np.ndarray | None = None
     time_s: float = 0.0
 
     def __post_init__(self):
@@ -71,14 +78,15 @@ class Grid:
         corner = np.asarray(self.corner_xy, dtype=float)
         middle = corner + 0.5 * self.cell_m * np.array(shape[::-1])
         vehicle = middle if self.vehicle_xy is None else np.asarray(self.vehicle_xy, dtype=float)
-        declared = np.zeros(shape, bool) if self.declared is None else np.asarray(self.declared, dtype=bool)
+        masks = {name: getattr(self, name) for name in ("declared", "exposed", "vouched")}
+        masks = {k: np.zeros(shape, bool) if m is None else np.asarray(m, dtype=bool) for k, m in masks.items()}
         require_shape((2,), finite=True, corner_xy=corner, vehicle_xy=vehicle)
-        require_shape(shape, last_seen_s=self.last_seen_s, declared=declared)
+        require_shape(shape, last_seen_s=self.last_seen_s, **masks)
         if not self.free_below < 0 < self.occupied_above:
             raise InputError(
                 f"free_below must be below 0 and occupied_above above, got {self.free_below}, {self.occupied_above}"
             )
-        for name, value in (("corner_xy", corner), ("vehicle_xy", vehicle), ("declared", declared)):
+        for name, value in {"corner_xy": corner, "vehicle_xy": vehicle, **masks}.items():
             object.__setattr__(self, name, value)
 
     @property
@@ -253,8 +261,8 @@ def free_grid(centre_xy, tuning, blocked=(), *, time_s=0.0):
     )
 
 
-def middle_of(vehicle, pose):
-    """Middle of the outline, (2,) m in the scene frame."""
+def middle_of(vehicle, pose, *, ahead_m=0.0):
+    """Middle of the outline, or a point so far ahead of it, (2,) m in the scene frame."""
     front, rear, _ = box(vehicle)
-    ahead = 0.5 * (front + rear)
+    ahead = 0.5 * (front + rear) + ahead_m
     return np.array([pose.x_m + ahead * math.cos(pose.yaw_rad), pose.y_m + ahead * math.sin(pose.yaw_rad)])

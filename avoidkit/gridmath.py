@@ -31,37 +31,38 @@ def fast_angle(y, x):
 
 
 @compiled
-def nearest_in_bins(range_m, azimuth_rad, half_view_rad, bins, body_m, link_m):
+def nearest_in_bins(x, y, half_view_rad, bins, body_m, link_m):
     """Range of the nearest return that shades each bin of azimuth, m; inf where none does.
 
-    A return shades the angular width of a body of radius `body_m`. Two returns closer than `link_m` to
-    each other are taken for points of one edge, which shades all bins between them along the chord.
+    `x`, `y` are the places of the returns in the sensor's frame, m. A return shades the angular width of a body
+    of radius `body_m`. Two returns closer than `link_m` to each other are taken for points of one edge, which
+    shades all bins between them along the chord.
     """
+    n = len(x)
     limit = np.full(bins, np.inf)
     width = 2.0 * half_view_rad / bins
-    for i in range(len(range_m)):
-        r, a = range_m[i], azimuth_rad[i]
+    cos, sin, bearing = np.empty(bins), np.empty(bins), np.empty(n)
+    for k in range(bins):
+        cos[k], sin[k] = math.cos((k + 0.5) * width - half_view_rad), math.sin((k + 0.5) * width - half_view_rad)
+    for i in range(n):
+        r = math.sqrt(x[i] * x[i] + y[i] * y[i])
+        bearing[i] = math.atan2(y[i], x[i])
         half = math.asin(body_m / r) if r > body_m else 0.5 * math.pi
-        first = max(0, math.floor((a - half + half_view_rad) / width))
-        last = min(bins - 1, math.floor((a + half + half_view_rad) / width))
+        first = max(0, math.floor((bearing[i] - half + half_view_rad) / width))
+        last = min(bins - 1, math.floor((bearing[i] + half + half_view_rad) / width))
         for k in range(first, last + 1):
             limit[k] = min(limit[k], r)
-    for i in range(len(range_m)):
-        xi, yi = range_m[i] * math.cos(azimuth_rad[i]), range_m[i] * math.sin(azimuth_rad[i])
-        for j in range(len(range_m)):
-            if azimuth_rad[j] <= azimuth_rad[i] or azimuth_rad[j] - azimuth_rad[i] > 0.9 * math.pi:
+    for i in range(n):
+        for j in range(n):
+            dx, dy = x[j] - x[i], y[j] - y[i]
+            if dx * dx + dy * dy > link_m * link_m or not 0.0 < bearing[j] - bearing[i] < 0.9 * math.pi:
                 continue
-            dx, dy = range_m[j] * math.cos(azimuth_rad[j]) - xi, range_m[j] * math.sin(azimuth_rad[j]) - yi
-            if dx * dx + dy * dy > link_m * link_m:
-                continue
-            first = max(0, math.ceil((azimuth_rad[i] + half_view_rad) / width - 0.5))
-            last = min(bins - 1, math.floor((azimuth_rad[j] + half_view_rad) / width - 0.5))
+            first = max(0, math.ceil((bearing[i] + half_view_rad) / width - 0.5))
+            last = min(bins - 1, math.floor((bearing[j] + half_view_rad) / width - 0.5))
             for k in range(first, last + 1):
-                angle = (k + 0.5) * width - half_view_rad
-                c, s = math.cos(angle), math.sin(angle)
-                cross = c * dy - s * dx
+                cross = cos[k] * dy - sin[k] * dx
                 if cross > 1e-12:
-                    limit[k] = min(limit[k], (xi * dy - yi * dx) / cross)
+                    limit[k] = min(limit[k], (x[i] * dy - y[i] * dx) / cross)
     return limit
 
 
@@ -171,15 +172,17 @@ def add_chords(change, last_seen_s, corner_x, corner_y, cell_m, points, link_m, 
 
 @compiled
 def add_cones(
-    change, last_seen_s, corner_x, corner_y, cell_m, mounts, half_beam_rad, clear_m, echo_m, free, arc, taken_s
+    change, veil, last_seen_s, corner_x, corner_y, cell_m, mounts, half_beam_rad, clear_m, echo_m, free, arc, taken_s
 ):
     """Add what one round of first echoes says: free up to `clear_m` of any cone, a weak arc at `echo_m`.
 
     `mounts` is (n, 3) of x, y, yaw in the frame of the grid. A cell gets free evidence once a round, however
-    many cones clear it, and arc evidence only where no cone clears it: an echo has no bearing.
+    many cones clear it. On the arc of an echo, which has no bearing, cells that no cone clears are veiled: they
+    turn unknown and no more.
     """
     rows, cols = change.shape
     n = len(mounts)
+    cos_yaw, sin_yaw = np.cos(mounts[:, 2]), np.sin(mounts[:, 2])
     far = 0.0
     for k in range(n):
         far = max(far, max(clear_m[k], echo_m[k] + cell_m if echo_m[k] < np.inf else 0.0))
@@ -196,7 +199,7 @@ def add_cones(
             for k in range(n):
                 dx, dy = x - mounts[k, 0], y - mounts[k, 1]
                 r = math.sqrt(dx * dx + dy * dy)
-                if r > far or math.cos(mounts[k, 2]) * dx + math.sin(mounts[k, 2]) * dy < least * r:
+                if r > far or cos_yaw[k] * dx + sin_yaw[k] * dy < least * r:
                     continue
                 if r <= clear_m[k]:
                     cleared = True
@@ -205,156 +208,37 @@ def add_cones(
                     heard = True
             if cleared:
                 change[row, col] += free
-            elif heard:
-                change[row, col] += arc
-            if cleared or heard:
                 last_seen_s[row, col] = max(last_seen_s[row, col], taken_s)
+            elif heard:
+                veil[row, col] += arc
 
 
 @compiled
-def mark_blind(
-    blind, corner_x, corner_y, cell_m, pose, front_m, rear_m, half_m, wedge_m, mounts, half_view_rad, near_m
-):
-    """Mark the cells within `wedge_m` of the outline that no radar can see because of how it is mounted.
+def echo_explained(log_odds, occupied_above, corner_x, corner_y, cell_m, mounts, half_beam_rad, echo_m, slack_m):
+    """Whether an occupied cell lies at the distance of each echo, within the beam; (n,) bool.
 
-    `pose` is (x, y, yaw) of the vehicle, `mounts` (n, 3) in its frame. Codes: 0 elsewhere, 1 blind,
-    2 under the outline. Returns the rows and columns written: first row, past the last, first col, past the last.
-    """
-    rows, cols = blind.shape
-    c, s = math.cos(pose[2]), math.sin(pose[2])
-    front, rear, half = front_m + wedge_m, rear_m - wedge_m, half_m + wedge_m
-    mid_x, mid_y = pose[0] + c * 0.5 * (front + rear), pose[1] + s * 0.5 * (front + rear)
-    reach_x = abs(c) * 0.5 * (front - rear) + abs(s) * half
-    reach_y = abs(s) * 0.5 * (front - rear) + abs(c) * half
-    r0, r1 = (
-        max(0, int((mid_y - reach_y - corner_y) / cell_m)),
-        min(rows, int((mid_y + reach_y - corner_y) / cell_m) + 1),
-    )
-    c0, c1 = (
-        max(0, int((mid_x - reach_x - corner_x) / cell_m)),
-        min(cols, int((mid_x + reach_x - corner_x) / cell_m) + 1),
-    )
-    n = len(mounts)
-    cos_yaw, sin_yaw = np.cos(mounts[:, 2]), np.sin(mounts[:, 2])
-    least = math.cos(half_view_rad)
-    for row in range(r0, r1):
-        dy = corner_y + (row + 0.5) * cell_m - pose[1]
-        for col in range(c0, c1):
-            dx = corner_x + (col + 0.5) * cell_m - pose[0]
-            x, y = c * dx + s * dy, c * dy - s * dx
-            code = 0
-            if rear_m <= x <= front_m and -half_m <= y <= half_m:
-                code = 2
-            elif rear <= x <= front and -half <= y <= half:
-                code = 1
-                for k in range(n):
-                    u, v = x - mounts[k, 0], y - mounts[k, 1]
-                    r2 = u * u + v * v
-                    ahead = cos_yaw[k] * u + sin_yaw[k] * v
-                    # ahead >= least * r, without the root where the field of view is below half a turn
-                    inside = (
-                        ahead >= 0.0 and ahead * ahead >= least * least * r2
-                        if least >= 0.0
-                        else ahead >= least * math.sqrt(r2)
-                    )
-                    if inside and r2 >= near_m * near_m:
-                        code = 0
-                        break
-            blind[row, col] = code
-    return r0, r1, c0, c1
-
-
-@compiled
-def settle(log_odds, change, veil, last_seen_s, blind, declared, held, now_s, least, most, unseen_after_s, fade):
-    """Take a cycle's evidence into the grid, fade what nobody sees, and clear the evidence for the next cycle.
-
-    `veil` is evidence that may take a cell back to unknown and no further (people who are tracked). Cells that
-    are blind because of mounting keep their state; cells under the outline are free, for the vehicle is
-    there. `declared` and `held` end where a sensor has looked; `held` also where a cell is blind no longer.
+    `slack_m` (n,) is how far the distances may differ. An infinite echo is not explained.
     """
     rows, cols = log_odds.shape
-    for row in range(rows):
-        for col in range(cols):
-            value = log_odds[row, col]
-            step = change[row, col]
-            if step != 0.0:
-                value = min(max(value + step, least), most)
-                change[row, col] = 0.0
-            if veil[row, col] > 0.0:
-                if value < 0.0:
-                    value = min(0.0, value + veil[row, col])
-                veil[row, col] = 0.0
-            code = blind[row, col]
-            if code == 2:
-                value = least
-                last_seen_s[row, col] = now_s
-            elif code == 0 and now_s - last_seen_s[row, col] > unseen_after_s:
-                value *= fade
-            if last_seen_s[row, col] > NEVER_S:
-                declared[row, col] = 0
-                held[row, col] = 0
-            elif code == 0:
-                held[row, col] = 0
-            log_odds[row, col] = value
-
-
-@compiled
-def grow_unknown(log_odds, last_seen_s, blind, held, window, free_below, occupied_above, seen_since_s, across, steps):
-    """Let whoever may be in unseen cells walk into blind ones: `steps` cells in every direction.
-
-    A person is a square of `across` x `across` cells that moves one cell a step, diagonals included. It may be
-    wherever all its cells are unknown, and goes wherever they are unknown or blind and unseen; occupied cells, cells
-    just seen free, and cells held by the operator's declaration stop it. Blind cells it reaches turn
-    unknown. Returns how many did. `window` is (first row, past the last, first col, past the last).
-    """
-    r0, r1, c0, c1 = window
-    r0, c0 = max(0, r0 - across), max(0, c0 - across)
-    r1, c1 = min(log_odds.shape[0], r1 + across), min(log_odds.shape[1], c1 + across)
-    rows, cols = r1 - r0, c1 - c0
-    if rows < across or cols < across:
-        return 0
-    not_unknown = np.zeros((rows + 1, cols + 1), np.int32)
-    not_open = np.zeros((rows + 1, cols + 1), np.int32)
-    for i in range(rows):
-        sum_unknown, sum_open = 0, 0
-        for j in range(cols):
-            row, col = r0 + i, c0 + j
-            value = log_odds[row, col]
-            unknown = free_below < value < occupied_above and held[row, col] == 0
-            open_ = unknown
-            if value <= free_below and blind[row, col] == 1 and held[row, col] == 0:
-                open_ = last_seen_s[row, col] < seen_since_s
-            sum_unknown += 0 if unknown else 1
-            sum_open += 0 if open_ else 1
-            not_unknown[i + 1, j + 1] = not_unknown[i, j + 1] + sum_unknown
-            not_open[i + 1, j + 1] = not_open[i, j + 1] + sum_open
-    places_r, places_c = rows - across + 1, cols - across + 1
-    here = np.zeros((places_r, places_c), np.uint8)  # 0 cannot stand here, 1 could, 2 may be here
-    for i in range(places_r):
-        for j in range(places_c):
-            a = across
-            if not_open[i + a, j + a] - not_open[i, j + a] - not_open[i + a, j] + not_open[i, j] == 0:
-                known = not_unknown[i + a, j + a] - not_unknown[i, j + a] - not_unknown[i + a, j] + not_unknown[i, j]
-                here[i, j] = 2 if known == 0 else 1
-    turned = 0
-    for step in range(steps):
-        reached = np.uint8(3 + step)
-        for i in range(places_r):
-            for j in range(places_c):
-                if here[i, j] != 1:
+    n = len(mounts)
+    out = np.zeros(n, np.bool_)
+    least = math.cos(half_beam_rad)
+    for k in range(n):
+        if not echo_m[k] < np.inf:
+            continue
+        x, y, far = mounts[k, 0], mounts[k, 1], echo_m[k] + slack_m[k]
+        c, s = math.cos(mounts[k, 2]), math.sin(mounts[k, 2])
+        for row in range(
+            max(0, int((y - far - corner_y) / cell_m)), min(rows - 1, int((y + far - corner_y) / cell_m)) + 1
+        ):
+            dy = corner_y + (row + 0.5) * cell_m - y
+            for col in range(
+                max(0, int((x - far - corner_x) / cell_m)), min(cols - 1, int((x + far - corner_x) / cell_m)) + 1
+            ):
+                if log_odds[row, col] < occupied_above:
                     continue
-                for di in range(-1, 2):
-                    for dj in range(-1, 2):
-                        a, b = i + di, j + dj
-                        if 0 <= a < places_r and 0 <= b < places_c and 2 <= here[a, b] < reached:
-                            here[i, j] = reached
-        for i in range(places_r):
-            for j in range(places_c):
-                if here[i, j] != reached:
-                    continue
-                for row in range(r0 + i, r0 + i + across):
-                    for col in range(c0 + j, c0 + j + across):
-                        if log_odds[row, col] <= free_below:
-                            log_odds[row, col] = 0.0
-                            turned += 1
-    return turned
+                dx = corner_x + (col + 0.5) * cell_m - x
+                r = math.sqrt(dx * dx + dy * dy)
+                if abs(r - echo_m[k]) <= slack_m[k] and c * dx + s * dy >= least * r:
+                    out[k] = True
+    return out

@@ -99,7 +99,7 @@ class FreeSpaceTuning(Model):
         0.55, low=0.5, high=0.99, doc="a cell is occupied, judged by lying on the arc of an echo"
     )
     echo_range_m: float = metres(0.5, 5.0, 2.5, step=0.1, doc="farther than this no echo says nothing")
-    echo_arc_m: float = metres(0.0, 4.0, 1.0, step=0.1, doc="an echo nearer than this, at no known thing, veils its arc")
+    echo_arc_m: float = metres(0.0, 4.0, 1.0, step=0.1, doc="an echo nearer than this of no known thing veils its arc")
     echo_margin_m: float = metres(0.0, 0.5, 0.10, doc="free ends so far before an echo, and a tenth of its distance")
     known_free_probability: float = share(
         0.12, low=0.01, high=0.4, doc="known free is a cell occupied with at most this"
@@ -108,6 +108,7 @@ class FreeSpaceTuning(Model):
     least_probability: float = share(0.03, low=0.001, high=0.3, doc="no evidence takes a cell below this")
     greatest_probability: float = share(0.95, low=0.6, high=0.999, doc="no evidence takes a cell above this")
     return_margin_m: float = metres(0.0, 1.0, 0.20, doc="free ends so far before a radar's return")
+    remember_s: float = seconds(0.0, 1.0, 0.15, doc="what a return hides stays hidden so long after it was seen")
     azimuth_sigma_deg: float = degrees(0.2, 10, 1.5, step=0.1, doc="a return marks cells this far to either side")
     edge_link_m: float = metres(0.0, 3.0, 1.2, step=0.05, doc="returns nearer to each other belong to one edge")
     fade_s: float = seconds(
@@ -116,6 +117,12 @@ class FreeSpaceTuning(Model):
     unseen_after_s: float = seconds(0.05, 2.0, 0.25, doc="a cell not looked at for so long is in nobody's view")
     wedge_m: float = metres(
         0.0, 8.0, 4.0, step=0.1, doc="so near the outline cells that no radar can see keep their state"
+    )
+    strip_m: float = metres(
+        0.0, 1.5, 0.5, doc="blind cells so near the outline stay free, as exposed, if somebody could have entered"
+    )
+    doubt_s: float = seconds(
+        0.0, 60.0, 2.0, step=0.1, doc="whoever enters a wedge unseen stays unseen in it for no longer than this"
     )
     person_across_m: float = metres(0.1, 1.0, 0.4, doc="whoever may come out of unseen cells is at least so wide")
     recentre_m: float = metres(

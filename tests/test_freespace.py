@@ -9,6 +9,7 @@ from avoidkit.checks import InputError
 from avoidkit.frames import Pose
 from avoidkit.freespace import FreeSpace, log_odds_of, probability_of
 from avoidkit.grid import NEVER_S
+from avoidkit.gridstate import RadarEvidence
 from avoidkit.sensing.records import Health, Scan
 from avoidkit.tracking.records import Stage, exact_tracks, no_tracks
 from avoidkit.tuning import Tuning
@@ -113,8 +114,8 @@ def test_a_return_shades_the_width_of_a_body_and_no_more():
 
 
 def test_returns_of_one_edge_shade_what_lies_between_them_and_separate_things_do_not():
-    # Two returns 1.0 m apart belong to one edge, two that are 2.0 m apart do not.
-    for apart_m, hidden in ((1.0, True), (2.0, False)):
+    # Two returns belong to one edge while the vehicle could not pass between them: 1.86 + 2 x 0.15 = 2.16 m.
+    for apart_m, hidden in ((1.0, True), (2.1, True), (2.6, False)):
         grid = watch(FreeSpace(TUNING), 0.5, [[9.0, 3 - apart_m / 2], [9.0, 3 + apart_m / 2]], names=("front_left",))
         assert grid.is_free([[10.5, 3.6]])[0] != hidden
 
@@ -129,11 +130,11 @@ def test_what_no_sensor_looked_at_is_unknown():
 def test_absence_of_returns_says_nothing_where_a_weak_adult_would_be_missed():
     from avoidkit.sensing.equation import budget, detection_probability, from_db
 
-    radar, space = TUNING.radar, FreeSpace(TUNING)
+    radar, evidence = TUNING.radar, RadarEvidence(TUNING.radar.mounts.front_left, TUNING)
     for k, azimuth in enumerate(np.radians(np.arange(-79.5, 80, 1.0))):
-        snr = budget(azimuth, radar) * from_db(radar.adult_low_dbsm) / space._reach_m[k] ** 4
+        snr = budget(azimuth, radar) * from_db(radar.adult_low_dbsm) / evidence.reach_m[k] ** 4
         assert detection_probability(snr, radar.false_alarm_probability) >= TUNING.freespace.evidence_probability - 1e-9
-    assert space._reach_m.max() <= TUNING.freespace.evidence_range_m
+    assert evidence.reach_m.max() <= TUNING.freespace.evidence_range_m
 
 
 def test_one_unrepeated_return_does_not_close_the_way_and_two_do():
@@ -271,22 +272,43 @@ def test_the_wedge_beside_the_flank_keeps_what_was_seen_ahead():
     assert not grid.declared.any()
 
 
+def walk_into_the_wedge(space, x_m, start_s, seconds):
+    """A tracked walker enters the left wedge from its tip and is seen no more; yields each grid."""
+    for k in range(round(seconds / CYCLE_S)):
+        now = start_s + k * CYCLE_S
+        place = np.array([x_m + 1.45, 4.6 - min(1.2, 1.0 * k * CYCLE_S)])
+        scans = [scan_of(name, now, [place] if place[1] > 3.4 else [], ego=ego_at(now, x_m)) for name in NAMES]
+        yield space.step(scans, None, exact_tracks(now, [place], [[0.0, -1.0]]), ego_at(now, x_m))
+
+
 def test_the_wedge_turns_unknown_when_somebody_could_have_walked_in():
-    # As above, then a person-sized unknown place arises at the wedge's rim: a tracked walker enters it there. At
-    # 1.6 m/s the wedge, 2.7 m deep, is unknown from rim to flank within 2.7 / 1.6 = 1.7 s, and not at once.
+    # 8 m driven, so that the wedge is known free; then somebody walks into its tip, 2.7 m from the flank. At 1.6 m/s
+    # they are at 1 m from the flank after about 1 s, and not at once; the strip beside the flank is then exposed.
     space = FreeSpace(TUNING)
     watch(space, 10.0, ego=lambda now: ego_at(now, x_m=0.8 * now, speed_mps=0.8))
-    x, flank = 0.8 * 9.95, [[0.8 * 9.95 + 1.45, 0.93 + 0.2]]
-    for k in range(60):
-        now = 10.0 + k * CYCLE_S
-        place = np.array([x + 1.45, 4.6 - min(1.2, 1.0 * k * CYCLE_S)])
-        scans = [scan_of(name, now, [place] if place[1] > 3.4 else [], ego=ego_at(now, x)) for name in NAMES]
-        tracks = exact_tracks(now, [place], [[0.0, -1.0]])
-        grid = space.step(scans, None, tracks, ego_at(now, x))
-        if k == 16:
-            assert grid.is_free(flank)[0]
-    assert not grid.is_free(flank)[0]
-    assert grid.is_free([[x + 1.45, -0.93 - 0.2]])[0]  # the other side is not concerned
+    x = 0.8 * 9.95
+    deep, flank = [[x + 1.45, 0.93 + 1.0]], [[x + 1.45, 0.93 + 0.2]]
+    other_side = [[x + 1.45, -0.93 - 0.2], [x + 1.45, -0.93 - 1.0]]
+    grids = list(walk_into_the_wedge(space, x, 10.0, 3.0))
+    assert grids[10].is_free([*deep, *flank]).all()
+    assert not grids[-1].is_free(deep)[0]
+    assert grids[-1].is_free(flank)[0]
+    assert grids[-1].exposed[tuple(grids[-1].index_of(flank)[0][0])]
+    assert not grids[10].exposed.any()
+    assert grids[-1].is_free(other_side).all()
+
+
+def test_doubt_about_a_wedge_ends_when_nobody_can_have_entered_for_two_seconds():
+    # The same, then the vehicle drives on: the place where the walker vanished comes into view, and is empty.
+    space = FreeSpace(TUNING)
+    watch(space, 10.0, ego=lambda now: ego_at(now, x_m=0.8 * now, speed_mps=0.8))
+    x = 0.8 * 9.95
+    *_, before = walk_into_the_wedge(space, x, 10.0, 2.0)
+    assert not before.is_free([[x + 1.45, 0.93 + 1.0]])[0]
+    grid = watch(space, 7.0, start_s=12.0, ego=lambda now: ego_at(now, x + 0.8 * (now - 12.0), speed_mps=0.8))
+    x += 0.8 * 6.95
+    assert grid.is_free([[x + 1.45, 0.93 + d] for d in (0.2, 1.0, 2.0)]).all()
+    assert not grid.exposed.any()
 
 
 def test_single_unknown_cells_do_not_eat_the_wedge():
@@ -309,7 +331,7 @@ def test_scrolling_keeps_cells_at_their_scene_places():
     np.testing.assert_allclose(moved, np.round(moved), atol=1e-9)
     assert moved[0] > 10
     assert grid.occupied()[tuple(grid.index_of(post)[0][0])]
-    assert grid.shape == (240, 240)
+    assert grid.shape == (round(TUNING.freespace.size_m / 0.1),) * 2
     # What scrolled in has not been seen before it came.
     assert (grid.last_seen_s == np.float32(NEVER_S)).any()
 

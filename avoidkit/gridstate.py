@@ -1,0 +1,175 @@
+"""The arrays of the travelling grid between cycles, and the evidence of radars and ultrasonics that goes into them."""
+
+import math
+from collections import deque
+from dataclasses import dataclass
+
+import numpy as np
+
+from avoidkit import gridmath
+from avoidkit.frames import Pose, compose, to_local, to_scene
+from avoidkit.grid import log_odds_of
+from avoidkit.gridmath import NEVER_S
+from avoidkit.sensing.equation import range_at_probability
+from avoidkit.sensing.records import Health
+
+BIN_DEG = 1.0  # width of a bin of azimuth
+KEPT = ("log_odds", "last_seen_s", "declared", "held", "doubt_until_s")  # what a checkpoint holds and a scroll moves
+EMPTY = {"log_odds": 0.0, "last_seen_s": NEVER_S, "declared": 0, "held": 0, "doubt_until_s": NEVER_S}
+KIND = {"declared": np.uint8, "held": np.uint8}  # all others float32
+
+
+@dataclass(eq=False)
+class GridState:
+    """Arrays (rows, cols), changed in place from cycle to cycle.
+
+    `log_odds`, `last_seen_s`: as in `Grid`. `change`, `veil`: evidence of the cycle under way; a veil makes a cell
+    unknown at most. `blind`: codes of `wedgemath.mark_blind`. `declared`: free by the operator's word. `held`:
+    wedge cells in which by that word nobody stands. `doubt_until_s`: until when somebody may be in a blind cell.
+    """
+
+    corner_cells: np.ndarray  # [row, col] of the corner, in cells from the scene's origin
+    cell_m: float
+    cells: int
+
+    def __post_init__(self):
+        shape = (self.cells, self.cells)
+        for name in KEPT:
+            setattr(self, name, np.full(shape, EMPTY[name], KIND.get(name, np.float32)))
+        self.change, self.veil = np.zeros(shape, np.float32), np.zeros(shape, np.float32)
+        self.blind = np.zeros(shape, np.uint8)
+
+    @property
+    def place(self):
+        """(corner x, corner y, cell) in m, as the compiled loops want them."""
+        return float(self.corner_cells[1] * self.cell_m), float(self.corner_cells[0] * self.cell_m), self.cell_m
+
+    @property
+    def middle_xy(self):
+        return (self.corner_cells[::-1] + self.cells / 2) * self.cell_m
+
+    def scroll(self, by_cells):
+        """Move by whole cells; what comes in is unknown, what stays keeps its place in the scene."""
+        self.corner_cells = self.corner_cells + by_cells
+        for name in KEPT:
+            setattr(self, name, shifted(getattr(self, name), by_cells, EMPTY[name]))
+        self.blind = np.zeros_like(self.blind)
+
+
+def shifted(array, by_cells, fill):
+    """The same array seen from a corner moved by [rows, cols]; what comes in is `fill`."""
+    out = np.full_like(array, fill)
+    rows, cols = array.shape
+    dr, dc = int(by_cells[0]), int(by_cells[1])
+    if abs(dr) >= rows or abs(dc) >= cols:
+        return out
+    out[max(0, -dr) : rows - max(0, dr), max(0, -dc) : cols - max(0, dc)] = array[
+        max(0, dr) : rows - max(0, -dr), max(0, dc) : cols - max(0, -dc)
+    ]
+    return out
+
+
+class RadarEvidence:
+    """What the scans of one radar say about cells; remembers its returns of the last few scans.
+
+    An edge of small reflectivity does not return in every scan: what it hides is hidden as long as any scan of
+    the last `remember_s` saw it.
+    """
+
+    def __init__(self, mount, tuning):
+        self._space, self._radar, self._people = tuning.freespace, tuning.radar, tuning.people
+        self._mount = Pose(mount.x_m, mount.y_m, math.radians(mount.yaw_deg))
+        self._half_view_rad = math.radians(tuning.radar.field_of_view_deg) / 2
+        self._bins = max(1, round(tuning.radar.field_of_view_deg / BIN_DEG))
+        passable_m = tuning.vehicle.width_m + 2 * tuning.decision.static_clearance_m
+        self._link_m = max(tuning.freespace.edge_link_m, passable_m)
+        self.reach_m = self._sure_reach()
+        self.recent = deque()  # (taken_s, points in the scene frame)
+
+    def _sure_reach(self):
+        """Range, m, by bin, up to which the absence of returns speaks against a person being there."""
+        space, radar = self._space, self._radar
+        angles = (np.arange(self._bins) + 0.5) * (2 * self._half_view_rad / self._bins) - self._half_view_rad
+        reach = [range_at_probability(space.evidence_probability, radar.adult_low_dbsm, radar, a) for a in angles]
+        return np.minimum(np.array(reach), min(space.evidence_range_m, radar.range_max_m))
+
+    def add(self, state, scan, vehicle_pose, theirs_of):
+        """Take in one scan. `theirs_of(points)` says which (n, 2) scene points belong to tracks."""
+        at = compose(vehicle_pose, self._mount)
+        ranges, azimuths = scan.range_m.astype(float), scan.azimuth_rad.astype(float)
+        points = to_scene(ranges[:, None] * np.stack([np.cos(azimuths), np.sin(azimuths)], axis=1), at)
+        self._mark_returns(state, scan, points, at, theirs_of(points))
+        while self.recent and self.recent[0][0] < scan.taken_s - self._space.remember_s - 1e-9:
+            self.recent.popleft()
+        self.recent.append((scan.taken_s, points))
+        if scan.health != Health.BLIND:
+            weight = 1.0 if scan.health == Health.OK else 0.5
+            self._mark_free(state, scan.taken_s, at, weight)
+
+    def _mark_free(self, state, taken_s, at, weight):
+        space = self._space
+        local = to_local(np.concatenate([points for _, points in self.recent]), at)
+        returns = gridmath.nearest_in_bins(
+            np.ascontiguousarray(local[:, 0]), np.ascontiguousarray(local[:, 1]), self._half_view_rad, self._bins,
+            self._people.body_radius_m, self._link_m,
+        )  # fmt: skip
+        things = gridmath.occupied_in_bins(
+            state.log_odds, log_odds_of(space.known_occupied_probability), *state.place, at.x_m, at.y_m, at.yaw_rad,
+            self._half_view_rad, self._bins, space.evidence_range_m,
+        )  # fmt: skip
+        reach = np.minimum(np.minimum(self.reach_m, returns - space.return_margin_m), things + space.cell_m)
+        gridmath.add_free(
+            state.change, state.last_seen_s, *state.place, at.x_m, at.y_m, at.yaw_rad, self._half_view_rad, reach,
+            self._radar.range_min_m, weight * log_odds_of(space.free_probability), taken_s,
+        )  # fmt: skip
+
+    def _mark_returns(self, state, scan, points, at, theirs):
+        """Occupied evidence where something returned; a veil, no more than unknown, where a track did."""
+        space, place = self._space, state.place
+        occupied, body_m = log_odds_of(space.occupied_probability), self._people.body_radius_m
+        sigma_rad = math.radians(space.azimuth_sigma_deg) * np.clip(10 ** ((20.0 - scan.snr_db) / 20.0), 0.5, 2.0)
+        across_m = np.maximum(space.cell_m, scan.range_m * sigma_rad)
+        bearing = at.yaw_rad + scan.azimuth_rad
+        for k in range(len(points)):
+            where = (*place, points[k, 0], points[k, 1])
+            if theirs[k]:
+                gridmath.add_spot(state.veil, state.last_seen_s, *where, 0.0, body_m, body_m, occupied, scan.taken_s)
+            else:
+                gridmath.add_spot(
+                    state.change, state.last_seen_s, *where, float(bearing[k]), space.cell_m, float(across_m[k]),
+                    occupied, scan.taken_s,
+                )  # fmt: skip
+        edge = log_odds_of(space.edge_probability)
+        if edge > 0 and np.count_nonzero(~theirs) > 1:
+            own = np.ascontiguousarray(points[~theirs])
+            gridmath.add_chords(state.change, state.last_seen_s, *place, own, space.edge_link_m, edge, scan.taken_s)
+
+
+class EchoEvidence:
+    """What a round of ultrasonics says about cells: free up to the first echo, a veil on the arc of a strange one."""
+
+    def __init__(self, tuning):
+        from avoidkit.sensing import ultrasonic_mounts
+
+        self._space, self._ring = tuning.freespace, tuning.ultrasonic
+        self._mounts = np.asarray(ultrasonic_mounts(tuning), dtype=float)
+
+    def add(self, state, echoes, vehicle_pose):
+        """Take in one round. An echo at the distance of a known thing is that thing's and marks nothing."""
+        space = self._space
+        xy = to_scene(self._mounts[:, :2], vehicle_pose)
+        mounts = np.column_stack([xy, self._mounts[:, 2] + vehicle_pose.yaw_rad])
+        first = echoes.first_m.astype(float)
+        reach = min(space.echo_range_m, self._ring.range_max_m)
+        clear = np.minimum(np.where(np.isinf(first), np.inf, 0.9 * first - space.echo_margin_m), reach)
+        near = np.where(first <= space.echo_arc_m, first, np.inf)
+        beam_rad = math.radians(self._ring.beam_deg)
+        known = gridmath.echo_explained(
+            state.log_odds, log_odds_of(space.known_occupied_probability), *state.place, mounts,
+            min(beam_rad, math.pi / 2), near, space.echo_margin_m + 0.1 * near,
+        )  # fmt: skip
+        gridmath.add_cones(
+            state.change, state.veil, state.last_seen_s, *state.place, mounts, beam_rad / 2, np.maximum(clear, 0.0),
+            np.where(known, np.inf, near), log_odds_of(space.echo_free_probability),
+            log_odds_of(space.echo_occupied_probability), echoes.taken_s,
+        )  # fmt: skip

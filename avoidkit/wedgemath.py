@@ -1,0 +1,180 @@
+"""The compiled loops of blind wedges and of a cycle's end: what stays, what fades, where somebody may have got to."""
+
+import math
+
+import numpy as np
+
+from avoidkit.gridmath import NEVER_S
+from avoidkit.jit import compiled
+
+
+@compiled
+def mark_blind(
+    blind, corner_x, corner_y, cell_m, pose, front_m, rear_m, half_m, wedge_m, strip_m, mounts, half_view_rad, near_m
+):
+    """Mark the cells within `wedge_m` of the outline that no radar can see because of how it is mounted.
+
+    `pose` is (x, y, yaw) of the vehicle, `mounts` (n, 3) in its frame. Codes: 0 elsewhere, 1 blind,
+    2 under the outline, 3 blind and within `strip_m` of the outline.
+
+    Returns the rows and columns written: first row, past the last, first col, past the last.
+    """
+    rows, cols = blind.shape
+    c, s = math.cos(pose[2]), math.sin(pose[2])
+    front, rear, half = front_m + wedge_m, rear_m - wedge_m, half_m + wedge_m
+    mid_x, mid_y = pose[0] + c * 0.5 * (front + rear), pose[1] + s * 0.5 * (front + rear)
+    reach_x = abs(c) * 0.5 * (front - rear) + abs(s) * half
+    reach_y = abs(s) * 0.5 * (front - rear) + abs(c) * half
+    r0, r1 = (
+        max(0, int((mid_y - reach_y - corner_y) / cell_m)),
+        min(rows, int((mid_y + reach_y - corner_y) / cell_m) + 1),
+    )
+    c0, c1 = (
+        max(0, int((mid_x - reach_x - corner_x) / cell_m)),
+        min(cols, int((mid_x + reach_x - corner_x) / cell_m) + 1),
+    )
+    n = len(mounts)
+    cos_yaw, sin_yaw = np.cos(mounts[:, 2]), np.sin(mounts[:, 2])
+    least = math.cos(half_view_rad)
+    for row in range(r0, r1):
+        dy = corner_y + (row + 0.5) * cell_m - pose[1]
+        for col in range(c0, c1):
+            dx = corner_x + (col + 0.5) * cell_m - pose[0]
+            x, y = c * dx + s * dy, c * dy - s * dx
+            code = 0
+            if rear_m <= x <= front_m and -half_m <= y <= half_m:
+                code = 2
+            elif rear <= x <= front and -half <= y <= half:
+                beside = rear_m - strip_m <= x <= front_m + strip_m and abs(y) <= half_m + strip_m
+                code = 3 if beside else 1
+                for k in range(n):
+                    u, v = x - mounts[k, 0], y - mounts[k, 1]
+                    r2 = u * u + v * v
+                    ahead = cos_yaw[k] * u + sin_yaw[k] * v
+                    # ahead >= least * r, without the root where the field of view is below half a turn
+                    inside = (
+                        ahead >= 0.0 and ahead * ahead >= least * least * r2
+                        if least >= 0.0
+                        else ahead >= least * math.sqrt(r2)
+                    )
+                    if inside and r2 >= near_m * near_m:
+                        code = 0
+                        break
+            blind[row, col] = code
+    return r0, r1, c0, c1
+
+
+@compiled
+def settle(
+    log_odds, change, veil, last_seen_s, blind, declared, held, doubt_until_s, now_s, least, most, unseen_after_s, fade
+):
+    """Take a cycle's evidence into the grid, fade what nobody sees, and clear the evidence for the next cycle.
+
+    `veil` is evidence that may take a cell back to unknown and no further (people who are tracked). Cells that
+    are blind because of mounting keep their state; cells under the outline are free, for the vehicle is there.
+    `declared`, `held` and doubt end where a sensor has looked, `held` also where a cell is blind no longer; a
+    doubtful cell that is blind no longer turns unknown until it is looked at.
+    """
+    rows, cols = log_odds.shape
+    for row in range(rows):
+        for col in range(cols):
+            value = log_odds[row, col]
+            step = change[row, col]
+            if step != 0.0:
+                value = min(max(value + step, least), most)
+                change[row, col] = 0.0
+            if veil[row, col] > 0.0:
+                if value < 0.0:
+                    value = min(0.0, value + veil[row, col])
+                veil[row, col] = 0.0
+            code = blind[row, col]
+            if code == 2:
+                value = least
+                last_seen_s[row, col] = now_s
+                doubt_until_s[row, col] = NEVER_S
+            elif code == 0:
+                if doubt_until_s[row, col] > now_s:
+                    value = max(value, 0.0)
+                doubt_until_s[row, col] = NEVER_S
+                if now_s - last_seen_s[row, col] > unseen_after_s:
+                    value *= fade
+            elif now_s - last_seen_s[row, col] <= unseen_after_s:
+                doubt_until_s[row, col] = NEVER_S
+            if last_seen_s[row, col] > NEVER_S:
+                declared[row, col] = 0
+                held[row, col] = 0
+            elif code == 0:
+                held[row, col] = 0
+            log_odds[row, col] = value
+
+
+@compiled
+def spread_doubt(
+    log_odds, last_seen_s, blind, held, doubt_until_s, window, free_below, occupied_above, now_s, seen_since_s,
+    doubt_s, across, steps,
+):  # fmt: skip
+    """Let whoever may be in unseen cells walk into blind ones: `steps` cells in every direction.
+
+    A person is a square of `across` x `across` cells that moves one cell a step, diagonals included. It may be
+    wherever all its cells are unknown, goes wherever they are unknown or blind and unseen, and stays unseen in
+    blind cells for at most `doubt_s`; occupied cells, cells just seen free, and cells held by the operator's
+    declaration stop it. `doubt_until_s` says until when it may be in a cell, and is written in place.
+    `window` is (first row, past the last, first col, past the last).
+    """
+    r0, r1, c0, c1 = window
+    r0, c0 = max(0, r0 - across), max(0, c0 - across)
+    r1, c1 = min(log_odds.shape[0], r1 + across), min(log_odds.shape[1], c1 + across)
+    rows, cols = r1 - r0, c1 - c0
+    if rows < across or cols < across:
+        return
+    not_here = np.zeros((rows + 1, cols + 1), np.int32)  # cells in which nobody can be now, summed up
+    not_open = np.zeros((rows + 1, cols + 1), np.int32)  # cells into which nobody can go
+    for i in range(rows):
+        sum_here, sum_open = 0, 0
+        for j in range(cols):
+            row, col = r0 + i, c0 + j
+            code = blind[row, col]
+            maybe = log_odds[row, col] < occupied_above and held[row, col] == 0
+            unseen = (code == 1 or code == 3) and last_seen_s[row, col] < seen_since_s
+            here = maybe and (log_odds[row, col] > free_below or (unseen and doubt_until_s[row, col] > now_s))
+            sum_here += 0 if here else 1
+            sum_open += 0 if here or (maybe and unseen) else 1
+            not_here[i + 1, j + 1] = not_here[i, j + 1] + sum_here
+            not_open[i + 1, j + 1] = not_open[i, j + 1] + sum_open
+    until_s = np.full((rows - across + 1, cols - across + 1), NEVER_S)  # of a person whose low corner is here
+    a = across
+    for i in range(until_s.shape[0]):
+        for j in range(until_s.shape[1]):
+            if not_here[i + a, j + a] - not_here[i, j + a] - not_here[i + a, j] + not_here[i, j] == 0:
+                until_s[i, j] = now_s + doubt_s
+                for row in range(r0 + i, r0 + i + a):
+                    for col in range(c0 + j, c0 + j + a):
+                        if log_odds[row, col] <= free_below:
+                            until_s[i, j] = min(until_s[i, j], doubt_until_s[row, col])
+    for _ in range(steps):
+        _step_out(until_s, not_open, a, now_s)
+    for i in range(until_s.shape[0]):
+        for j in range(until_s.shape[1]):
+            if until_s[i, j] > now_s:
+                for row in range(r0 + i, r0 + i + a):
+                    for col in range(c0 + j, c0 + j + a):
+                        if log_odds[row, col] <= free_below:
+                            doubt_until_s[row, col] = max(doubt_until_s[row, col], until_s[i, j])
+
+
+@compiled
+def _step_out(until_s, not_open, across, now_s):
+    """Everybody may go one cell in every direction where all cells of the person are open."""
+    rows, cols = until_s.shape
+    before = until_s.copy()
+    a = across
+    for i in range(rows):
+        for j in range(cols):
+            best = before[i, j]
+            for k in range(max(0, i - 1), min(rows, i + 2)):
+                for m in range(max(0, j - 1), min(cols, j + 2)):
+                    best = max(best, before[k, m])
+            if best <= now_s or best <= before[i, j]:
+                continue
+            if not_open[i + a, j + a] - not_open[i, j + a] - not_open[i + a, j] + not_open[i, j] == 0:
+                until_s[i, j] = best
