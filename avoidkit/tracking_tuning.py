@@ -1,5 +1,9 @@
 """Parameters of the tracker."""
 
+from typing import Literal
+
+from pydantic import Field
+
 from avoidkit.parameters import Model, metres, quantity, seconds, share, speed
 
 MEASURED = "measured envelope: 1,066 pedestrians at an intersection and 208 beside a slow cart"
@@ -9,6 +13,16 @@ class TrackingTuning(Model):
     """Scans to tracks; how accurate a radar is stands in the section `radar`."""
 
     gate_probability: float = share(0.99, low=0.5, high=0.9999, doc="share of true returns inside the gate")
+    filter: Literal["compiled", "library"] = Field(
+        default="compiled",
+        description="compiled loops, or the filter library's objects",
+        json_schema_extra={"unit": "", "step": None, "source": "our placeholder"},
+    )
+    pairing: Literal["nearest"] = Field(
+        default="nearest",
+        description="global nearest neighbour",
+        json_schema_extra={"unit": "", "step": None, "source": "our placeholder"},
+    )
     late_s: float = seconds(0.0, 1.0, 0.30, doc="age up to which a late scan is still worked in")
     body_offset_m: float = metres(
         0.0,
@@ -18,13 +32,14 @@ class TrackingTuning(Model):
         source="seen in open radar data",
     )
     body_sigma_m: float = metres(0.0, 0.3, 0.08, doc="wander of the reflecting place on a body")
-    sway_rate_mps: float = speed(0.0, 1.0, 0.08, step=0.01, doc="scatter of a standing body's range rate")
-    limb_rate_mps: float = speed(0.0, 2.0, 0.25, doc="scatter of a walking body's range rate: swinging limbs")
+    torso_rate_mps: float = speed(0.0, 1.0, 0.08, step=0.01, doc="scatter of a walking torso's range rate")
+    limb_rate_mps: float = speed(0.0, 3.0, 0.90, doc="more scatter where an arm or a leg returns strongest")
+    limb_share: float = share(0.35, low=0.01, high=0.9, doc="share of a walker's measurements where it does")
     still_sigmas: float = quantity(
         "1", 1.0, 6.0, 3.0, step=0.1, doc="a range rate within so many standard deviations of zero is still"
     )
     cluster_m: float = metres(0.1, 2.0, 0.45, step=0.05, doc="returns this near the strongest belong to one cluster")
-    cluster_rate_mps: float = speed(0.1, 6.0, 1.2, doc="and differ at most so much in range rate")
+    cluster_rate_mps: float = speed(0.1, 6.0, 3.5, doc="and differ at most so much in range rate")
     accel_psd: float = quantity(
         "m^2/s^3", 0.001, 5.0, 0.25, step=0.01, doc="white acceleration of a walker", source=MEASURED
     )
@@ -64,6 +79,10 @@ class TrackingTuning(Model):
         "1", 1, 200, 8, step=1, doc="measurements of a small still thing before it may be a person"
     )
     possible_scans: int = quantity("1", 1, 200, 8, step=1, doc="scans in a cell before a small still thing is followed")
+    possible_after_s: float = seconds(0.0, 10.0, 1.0, step=0.1, doc="and over so long a time")
+    possible_range_m: float = metres(
+        2.0, 50.0, 9.0, step=0.5, doc="small still things farther from the rear axle are not handed out"
+    )
     possible_s: float = seconds(0.1, 20.0, 2.0, step=0.1, doc="a small still thing ends after so long unseen")
     coasting_s: float = seconds(0.05, 2.0, 0.25, doc="a track unseen for so long, although in view, coasts")
     sigma_max_m: float = metres(
@@ -72,10 +91,16 @@ class TrackingTuning(Model):
     bias_m: float = metres(0.0, 0.3, 0.05, doc="error of position that scans do not average out, per axis")
     bias_mps: float = speed(0.0, 1.0, 0.08, step=0.01, doc="error of velocity that scans do not average out, per axis")
     still_cell_m: float = metres(0.1, 1.0, 0.25, step=0.05, doc="cells of the memory of still returns")
-    still_keep_s: float = seconds(0.5, 30.0, 3.0, step=0.5, doc="how far back that memory reaches")
+    still_keep_s: float = seconds(
+        0.5, 30.0, 6.0, step=0.5, doc="a cell without a still return for so long is forgotten"
+    )
+    still_settle_s: float = seconds(
+        0.0, 5.0, 1.0, step=0.1, doc="a cell seen over a shorter time is no part of an edge: somebody may walk across"
+    )
     still_sigma_m: float = metres(
         0.05, 1.0, 0.25, step=0.05, doc="returns less accurate across the line of sight are not remembered"
     )
     still_scans: int = quantity("1", 1, 100, 3, step=1, doc="scans in a cell that make it part of an edge")
-    still_share: float = share(0.08, doc="and the share of the strongest cell's count")
+    still_share: float = share(0.1, doc="and the share of the strongest cell's scans a second")
+    edge_keep_s: float = seconds(1.0, 600.0, 120.0, step=1.0, doc="what was found to be an edge stays one for so long")
     edge_m: float = metres(0.5, 3.0, 1.2, step=0.05, doc="still things longer than this are edges, not people")

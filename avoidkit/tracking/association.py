@@ -9,8 +9,9 @@ import math
 import numpy as np
 
 from avoidkit.jit import compiled
-from avoidkit.tracking.filters import expected, inverse3, wrapped
+from avoidkit.tracking.filters import innovation, torso_or_limb
 
+REACH_M = 4.0  # no measurement farther off in range is looked at
 NEVER = -1e9  # log ratio of a pairing outside the gate
 
 
@@ -28,55 +29,28 @@ def gate(probability, dof):
 
 
 @compiled
-def log_likelihoods(states, covariances, modes, z, R, sensor, gate_d2, reach_m):
+def log_likelihoods(states, covariances, modes, z, R, sensor, limb_var, limb_shares, gate_d2):
     """Log likelihood of each measurement under each track, (n, m); `NEVER` outside the gate of both models.
 
-    The likelihood of a track is that of its two models, weighed by `modes`.
+    The likelihood of a track is that of its two models, weighed by `modes`. Arguments as in `filters.update`;
+    `gate_d2` from `gate`.
     """
     n, m = len(states), len(z)
     out = np.full((n, m), NEVER)
-    h, H, A = np.empty((2, 3)), np.empty((2, 3, 4)), np.empty((2, 3, 3))
-    T, S, y = np.empty((3, 4)), np.empty((3, 3)), np.empty(3)
     for i in range(n):
-        for k in range(2):
-            hk, Hk = expected(states[i, k], sensor)
-            h[k], H[k] = hk, Hk
-            for a in range(3):
-                for b in range(4):
-                    total = 0.0
-                    for c in range(4):
-                        total += Hk[a, c] * covariances[i, k, c, b]
-                    T[a, b] = total
-            for a in range(3):
-                for b in range(3):
-                    total = 0.0
-                    for c in range(4):
-                        total += T[a, c] * Hk[b, c]
-                    A[k, a, b] = total
         for j in range(m):
-            if min(abs(z[j, 0] - h[0, 0]), abs(z[j, 0] - h[1, 0])) > reach_m:
+            dx, dy = states[i, 1, 0] - sensor[0], states[i, 1, 1] - sensor[1]
+            if abs(math.sqrt(dx * dx + dy * dy) - z[j, 0]) > REACH_M:
                 continue
-            best_d2, total_likelihood, top = 1e18, 0.0, -1e18
+            best_d2, logs = 1e18, np.empty(2)
             for k in range(2):
-                for a in range(3):
-                    for b in range(3):
-                        S[a, b] = A[k, a, b]
-                    S[a, a] += R[j, k, a]
-                y[0], y[1], y[2] = z[j, 0] - h[k, 0], wrapped(z[j, 1] - h[k, 1]), z[j, 2] - h[k, 2]
-                SI, determinant = inverse3(S)
-                d2 = 0.0
-                for a in range(3):
-                    for b in range(3):
-                        d2 += y[a] * SI[a, b] * y[b]
+                y, _, _, HPH = innovation(states[i, k], covariances[i, k], z[j], sensor)
+                log_density, d2, _ = torso_or_limb(y, HPH, R[j, k], limb_var, limb_shares[k])
+                logs[k] = math.log(modes[i, k]) + log_density
                 best_d2 = min(best_d2, d2)
-                log_one = math.log(modes[i, k]) - 0.5 * (d2 + math.log(determinant) + 3.0 * math.log(2.0 * math.pi))
-                if log_one > top:
-                    total_likelihood = total_likelihood * math.exp(top - log_one) + 1.0
-                    top = log_one
-                else:
-                    total_likelihood += math.exp(log_one - top)
             if best_d2 <= gate_d2:
-                out[i, j] = top + math.log(total_likelihood)
+                top = max(logs[0], logs[1])
+                out[i, j] = top + math.log(math.exp(logs[0] - top) + math.exp(logs[1] - top))
     return out
 
 
@@ -141,3 +115,6 @@ def soft(log_ratio, sweeps=60):
         for j in range(m):
             weights[i, j] = psi[i, j] * to_track[i, j] / total
     return weights
+
+
+PAIRINGS = {"nearest": nearest}

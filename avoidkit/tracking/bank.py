@@ -22,7 +22,9 @@ FROM_X, FROM_Y = 13, 14  # where it was born, m
 HIT_RADAR = 15  # radar of the latest measurement
 STRENGTH_DB = 16  # running mean of signal to noise, referred to 1 m by the fourth power of range
 MISSES = 17  # scans in a row that could have shown it and did not
-LIFE = 18
+EDGE_SHARE = 18  # running mean: 1 where a measurement was of an edge
+STILL_BORN = 19  # 1 where it was first seen as a small still thing
+LIFE = 20
 
 
 @dataclass(eq=False, slots=True)

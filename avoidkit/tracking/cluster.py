@@ -88,7 +88,7 @@ def own_motion_rate(azimuth_rad, velocity):
     return -(velocity[0] * np.cos(azimuth_rad) + velocity[1] * np.sin(azimuth_rad))
 
 
-def measure(scan, ego, mount, radar, tuning):
+def measure(scan, ego, mount, noise, settings):
     """Clusters of one scan.
 
     Parameters
@@ -97,9 +97,9 @@ def measure(scan, ego, mount, radar, tuning):
     ego : Ego
         Own motion at `scan.taken_s`.
     mount : Mount
-    radar : RadarTuning
-        For its resolution and accuracy.
-    tuning : TrackingTuning
+    noise : (6,)
+        From `accuracy_of`.
+    settings : Settings
 
     Returns
     -------
@@ -107,12 +107,10 @@ def measure(scan, ego, mount, radar, tuning):
     """
     pose, velocity = sensor_pose(ego, mount), sensor_velocity(ego, mount)
     sensor = np.array([pose.x_m, pose.y_m, pose.yaw_rad])
-    arrays = (scan.range_m, scan.azimuth_rad, scan.range_rate_mps, scan.snr_db)
-    polar = np.stack([np.asarray(a, dtype=float) for a in arrays], axis=1)
-    noise = accuracy_of(radar)
-    body = np.array([tuning.body_offset_m, tuning.body_sigma_m, tuning.sway_rate_mps, tuning.limb_rate_mps])
-    links = np.array([tuning.cluster_m, tuning.cluster_rate_mps, tuning.still_sigmas])
-    return Clusters(sensor, *cluster_returns(polar, sensor, velocity, noise, body, links))
+    polar = np.empty((len(scan), 4))
+    for column, array in enumerate((scan.range_m, scan.azimuth_rad, scan.range_rate_mps, scan.snr_db)):
+        polar[:, column] = array
+    return Clusters(sensor, *cluster_returns(polar, sensor, velocity, noise, settings))
 
 
 def accuracy_of(radar):
@@ -136,7 +134,7 @@ def sigmas(azimuth_rad, snr_db, noise):
 
 
 @compiled
-def cluster_returns(polar, sensor, velocity, noise, body, links):
+def cluster_returns(polar, sensor, velocity, noise, settings):
     """The compiled part of `measure`: the strongest return that is left takes those near it in place and range rate."""
     k = len(polar)
     points, rate, sigma, still = np.empty((k, 2)), np.empty(k), np.empty(k), np.zeros(k, np.bool_)
@@ -152,7 +150,7 @@ def cluster_returns(polar, sensor, velocity, noise, body, links):
         sigma[i] = angle * r
         slope = -velocity[0] * math.sin(azimuth) + velocity[1] * math.cos(azimuth)
         rate_sigma[i] = math.sqrt(one**2 + (slope * angle) ** 2 + (0.01 * speed) ** 2)
-        still[i] = abs(rate[i]) < links[2] * rate_sigma[i]
+        still[i] = abs(rate[i]) < settings.still_sigmas * rate_sigma[i]
     order = np.argsort(-polar[:, 3])
     owner = np.full(k, -1)
     z, R, xy = np.empty((k, 3)), np.empty((k, 2, 3)), np.empty((k, 2))
@@ -166,39 +164,52 @@ def cluster_returns(polar, sensor, velocity, noise, body, links):
             if owner[other] >= 0:
                 continue
             dx, dy = points[other, 0] - points[first, 0], points[other, 1] - points[first, 1]
-            near = math.sqrt(dx * dx + dy * dy) <= links[0]
-            if other == first or (near and abs(rate[other] - rate[first]) <= links[1]):
+            near = math.sqrt(dx * dx + dy * dy) <= settings.cluster_m
+            alike = still[other] == still[first] and abs(rate[other] - rate[first]) <= settings.cluster_rate_mps
+            if other == first or (near and alike):
                 owner[other] = m
         mine = np.nonzero(owner == m)[0]
-        join(mine, m, polar, points, rate, rate_sigma, sensor, noise, body, z, R, xy)
+        join(mine, first, m, polar, points, rate, rate_sigma, sensor, noise, settings, z, R, xy)
         snr[m], count[m] = polar[first, 3], len(mine)
         width[m], spread[m] = widest(mine, points), rate[mine].max() - rate[mine].min()
-        quiet[m] = abs(z[m, 2]) < links[2] * math.sqrt(R[m, 0, 2])
+        quiet[m] = abs(z[m, 2]) < settings.still_sigmas * math.sqrt(R[m, 0, 2])
         m += 1
     return z[:m], R[:m], xy[:m], snr[:m], width[:m], spread[:m], count[:m], quiet[:m], points, still, sigma
 
 
 @compiled
-def join(mine, m, polar, points, rate, rate_sigma, sensor, noise, body, z, R, xy):
+def join(mine, first, m, polar, points, rate, rate_sigma, sensor, noise, settings, z, R, xy):
     """Fill row m: range, azimuth weighted by signal to noise, the median range rate, and their variances."""
-    weight, x, y, best = 0.0, 0.0, 0.0, -1e9
+    weight, x, y = 0.0, 0.0, 0.0
     for i in mine:
-        w = 10.0 ** (0.05 * polar[i, 3])
+        w = 10.0 ** (0.1 * (polar[i, 3] - polar[first, 3]))
         x, y, weight = x + w * points[i, 0], y + w * points[i, 1], weight + w
-        best = max(best, polar[i, 3])
     x, y = x / weight - sensor[0], y / weight - sensor[1]
     r = math.sqrt(x * x + y * y)
     azimuth = -((math.pi - (math.atan2(y, x) - sensor[2])) % (2.0 * math.pi) - math.pi)
-    z[m, 0], z[m, 1], z[m, 2] = r + body[0], azimuth, np.median(rate[mine])
-    along, angle, _ = sigmas(azimuth, best, noise)
-    across = body[1] / max(z[m, 0], 0.3)
+    z[m, 0], z[m, 1], z[m, 2] = r + settings.body_offset_m, azimuth, weighted_median(rate[mine], polar[mine, 3])
+    along, angle, _ = sigmas(azimuth, polar[first, 3], noise)
+    across = settings.body_sigma_m / max(z[m, 0], 0.3)
     for model in range(2):
-        R[m, model, 0] = along**2 + body[1] ** 2
+        R[m, model, 0] = along**2 + settings.body_sigma_m**2
         R[m, model, 1] = angle**2 + across**2
-        R[m, model, 2] = rate_sigma[mine[0]] ** 2 + body[2 + model] ** 2
+        R[m, model, 2] = rate_sigma[first] ** 2 + (settings.torso_rate_mps**2 if model == 1 else 0.0)
     heading = sensor[2] + azimuth
     xy[m, 0] = sensor[0] + z[m, 0] * math.cos(heading)
     xy[m, 1] = sensor[1] + z[m, 0] * math.sin(heading)
+
+
+@compiled
+def weighted_median(values, level_db):
+    """The value at which half of the power, given in dB, lies below; a strong return outweighs many weak ones."""
+    order = np.argsort(values)
+    power = 10.0 ** (0.1 * (level_db - level_db.max()))
+    half, so_far = 0.5 * power.sum(), 0.0
+    for i in order:
+        so_far += power[i]
+        if so_far >= half:
+            return values[i]
+    return values[order[-1]]
 
 
 @compiled

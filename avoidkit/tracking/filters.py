@@ -17,6 +17,7 @@ import numpy as np
 from avoidkit.jit import compiled
 
 STANDING, WALKING = 0, 1  # order of the models
+LEAST = 1e-6  # probability that a model keeps, whatever was measured
 NEAREST_M = 0.05  # a state nearer to a radar is taken to be this far away, so that azimuth stays defined
 
 
@@ -51,7 +52,7 @@ def walking_step(dt_s, accel_psd):
 
     Examples
     --------
-    >>> walking_step(0.1, 1.0)[1].round(7).tolist()  # reference-values: 3.3333e-4, 5e-3, 0.1
+    >>> walking_step(0.1, 1.0)[1].round(7).tolist()  # after Bar-Shalom, as in the docs of filterpy
     [[0.0003333, 0.005], [0.005, 0.1]]
     """
     F = np.array([[1.0, dt_s], [0.0, 1.0]])
@@ -212,39 +213,71 @@ def inverse3(S):
 
 
 @compiled
-def update_one(x, P, z, R, sensor):
+def innovation(x, P, z, sensor):
+    """What a measurement adds to what was expected: (3,), the derivative (3, 4), P H' (4, 3) and H P H' (3, 3)."""
+    h, H = expected(x, sensor)
+    y = np.array([z[0] - h[0], wrapped(z[1] - h[1]), z[2] - h[2]])
+    PH, HPH = np.empty((4, 3)), np.empty((3, 3))
+    for a in range(4):
+        for b in range(3):
+            PH[a, b] = P[a, 0] * H[b, 0] + P[a, 1] * H[b, 1] + P[a, 2] * H[b, 2] + P[a, 3] * H[b, 3]
+    for a in range(3):
+        for b in range(3):
+            HPH[a, b] = H[a, 0] * PH[0, b] + H[a, 1] * PH[1, b] + H[a, 2] * PH[2, b] + H[a, 3] * PH[3, b]
+    return y, H, PH, HPH
+
+
+@compiled
+def log_normal(y, HPH, R):
+    """Log density of an innovation with covariance HPH + diag(R), and its squared Mahalanobis distance."""
+    S = HPH.copy()
+    for a in range(3):
+        S[a, a] += R[a]
+    SI, determinant = inverse3(S)
+    d2 = 0.0
+    for a in range(3):
+        for b in range(3):
+            d2 += y[a] * SI[a, b] * y[b]
+    return -0.5 * (d2 + math.log(determinant) + 3.0 * math.log(2.0 * math.pi)), d2
+
+
+@compiled
+def torso_or_limb(y, HPH, R, limb_var, limb_share):
+    """Log density where the strongest return may have been a limb, the smaller distance, and whether it was.
+
+    A share `limb_share` of range rates is that of an arm or a leg, with `limb_var` more variance; the variances
+    of the likelier of the two are used to update.
+    """
+    torso, torso_d2 = log_normal(y, HPH, R)
+    wider = np.array([R[0], R[1], R[2] + limb_var])
+    limb, limb_d2 = log_normal(y, HPH, wider)
+    torso += math.log(1.0 - limb_share)
+    limb += math.log(limb_share)
+    top = max(torso, limb)
+    both = top + math.log(math.exp(torso - top) + math.exp(limb - top))
+    return both, min(torso_d2, limb_d2), limb > torso
+
+
+@compiled
+def update_one(x, P, z, R, limb_var, limb_share, sensor):
     """One extended Kalman update of one model, in place; returns the log likelihood of the measurement.
 
     The covariance in Joseph's form. `x` (4,), `P` (4, 4), `z` (3,), `R` (3,) variances, `sensor` (3,).
     """
-    h, H = expected(x, sensor)
-    y = np.array([z[0] - h[0], wrapped(z[1] - h[1]), z[2] - h[2]])
-    PH, S = np.empty((4, 3)), np.empty((3, 3))
-    for a in range(4):
-        for b in range(3):
-            total = 0.0
-            for c in range(4):
-                total += P[a, c] * H[b, c]
-            PH[a, b] = total
+    y, H, PH, HPH = innovation(x, P, z, sensor)
+    log_density, _, limb = torso_or_limb(y, HPH, R, limb_var, limb_share)
+    used = np.array([R[0], R[1], R[2] + (limb_var if limb else 0.0)])
     for a in range(3):
-        for b in range(3):
-            total = R[a] if a == b else 0.0
-            for c in range(4):
-                total += H[a, c] * PH[c, b]
-            S[a, b] = total
-    SI, determinant = inverse3(S)
+        HPH[a, a] += used[a]
+    SI, _ = inverse3(HPH)
     K = np.empty((4, 3))
     for a in range(4):
         for b in range(3):
             K[a, b] = PH[a, 0] * SI[0, b] + PH[a, 1] * SI[1, b] + PH[a, 2] * SI[2, b]
     for a in range(4):
         x[a] += K[a, 0] * y[0] + K[a, 1] * y[1] + K[a, 2] * y[2]
-    joseph(P, K, H, R)
-    d2 = 0.0
-    for a in range(3):
-        for b in range(3):
-            d2 += y[a] * SI[a, b] * y[b]
-    return -0.5 * (d2 + math.log(determinant) + 3.0 * math.log(2.0 * math.pi))
+    joseph(P, K, H, used)
+    return log_density
 
 
 @compiled
@@ -266,7 +299,7 @@ def joseph(P, K, H, R):
 
 
 @compiled
-def update(states, covariances, modes, pick, z, R, sensor):
+def update(states, covariances, modes, pick, z, R, sensor, limb_var, limb_shares):
     """Update every track with the measurement picked for it, in place.
 
     Parameters
@@ -277,16 +310,20 @@ def update(states, covariances, modes, pick, z, R, sensor):
     R : (m, 2, 3)
         Variances of the measurement under each model.
     sensor : (3,)
+    limb_var : float
+        Variance that a limb adds to range rate, m^2/s^2.
+    limb_shares : (2,)
+        Share of measurements whose range rate is a limb's, for each model.
     """
     for i in range(len(states)):
         j = pick[i]
         if j < 0:
             continue
-        l0 = update_one(states[i, 0], covariances[i, 0], z[j], R[j, 0], sensor)
-        l1 = update_one(states[i, 1], covariances[i, 1], z[j], R[j, 1], sensor)
+        l0 = update_one(states[i, 0], covariances[i, 0], z[j], R[j, 0], limb_var, limb_shares[0], sensor)
+        l1 = update_one(states[i, 1], covariances[i, 1], z[j], R[j, 1], limb_var, limb_shares[1], sensor)
         top = max(l0, l1)
         w0, w1 = modes[i, 0] * math.exp(l0 - top), modes[i, 1] * math.exp(l1 - top)
-        m0 = min(max(w0 / (w0 + w1), 1e-6), 1.0 - 1e-6)
+        m0 = min(max(w0 / (w0 + w1), LEAST), 1.0 - LEAST)
         modes[i, 0], modes[i, 1] = m0, 1.0 - m0
 
 

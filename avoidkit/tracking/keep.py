@@ -86,7 +86,6 @@ def _work_in_again(tracker, plain, before):
         )
         for one in plain
     ]
-    tracker.still.back_to(*entries[0].order)
     tracker._bank = before
     for entry in entries:
         entry.before = tracker._bank.copy()

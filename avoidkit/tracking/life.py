@@ -15,6 +15,7 @@ from avoidkit.jit import compiled
 from avoidkit.tracking.bank import (
     BELIEVED,
     BORN_S,
+    EDGE_SHARE,
     FROM_X,
     FROM_Y,
     HIT_RADAR,
@@ -27,63 +28,102 @@ from avoidkit.tracking.bank import (
     OBSERVABLE,
     SEEN_S,
     STANDS_SINCE_S,
+    STILL_BORN,
     STOOD_S,
     STRENGTH_DB,
     UNOBSERVABLE,
     WALKS_SINCE_S,
     WIDTH_M,
-)  # fmt: skip
+)
 
 GONE_BELOW = 0.03  # existence at which a believed track ends
 
 
 @compiled
-def pass_time(life, dt_s, fade_per_s, return_per_s, leave_per_s):
-    """Let `dt_s` go by: observable tracks fade, unobservable ones return, both leave; in place."""
-    stay = math.exp(-leave_per_s * dt_s)
-    total = fade_per_s + return_per_s
+def pass_time(life, dt_s, settings):
+    """Let `dt_s` go by: observable tracks fade, unobservable ones return, both leave; in place.
+
+    A track that has lately been fed by returns of edges alone is believed less and less.
+    """
+    total = settings.fade_per_s + settings.return_per_s
     moved = 0.0 if total <= 0.0 else (1.0 - math.exp(-total * dt_s)) / total
     for i in range(len(life)):
+        leave_per_s = settings.leave_per_s * (5.0 if life[i, EDGE_SHARE] > 0.8 else 1.0)
+        stay = math.exp(-leave_per_s * dt_s)
         o, u = life[i, OBSERVABLE], life[i, UNOBSERVABLE]
-        flow = moved * (fade_per_s * o - return_per_s * u)
+        flow = moved * (settings.fade_per_s * o - settings.return_per_s * u)
         life[i, OBSERVABLE] = stay * (o - flow)
         life[i, UNOBSERVABLE] = stay * (u + flow)
 
 
 @compiled
-def detection_chance(life, range_m, false_alarm_probability, fallback_db):
-    """Chance that one scan shows each track if it is in view, (n,): Swerling 1, Pfa^(1/(1+SNR)).
-
-    Signal to noise is the track's own running mean, by the fourth power of range (Richards, Fundamentals of
-    Radar Signal Processing, section 6.3.3); two decibels are taken off, since what was missed is not in the mean.
-    """
-    out = np.empty(len(life))
-    for i in range(len(life)):
-        strength = life[i, STRENGTH_DB] if life[i, HITS] >= 3 else fallback_db
-        snr = 10.0 ** (0.1 * (strength - 2.0 - 40.0 * math.log10(max(range_m[i], 0.3))))
-        out[i] = min(max(false_alarm_probability ** (1.0 / (1.0 + snr)), 0.02), 0.98)
+def places(states, modes):
+    """Place of each track, the mean of its models, (n, 2) m."""
+    out = np.empty((len(states), 2))
+    for i in range(len(states)):
+        for a in range(2):
+            out[i, a] = modes[i, 0] * states[i, 0, a] + modes[i, 1] * states[i, 1, a]
     return out
 
 
 @compiled
-def in_view(xy, sensor, half_field_rad, near_m, far_m, points, body_m):
-    """Which places one scan could have shown, (n,) bool: in the field of view, in range, not behind a nearer return."""
+def detection_chance(life, xy, sensor, settings):
+    """Chance that one scan shows each track if it is in view, (n,): Swerling 1, Pfa^(1/(1+SNR)).
+
+    Signal to noise is the track's own running mean, by the fourth power of range (Richards, Fundamentals of
+    Radar Signal Processing, section 6.3.3); three decibels are taken off, since what was missed is not in the mean.
+    """
+    out = np.empty(len(life))
+    for i in range(len(life)):
+        r = max(math.sqrt((xy[i, 0] - sensor[0]) ** 2 + (xy[i, 1] - sensor[1]) ** 2), 0.3)
+        strength_db = life[i, STRENGTH_DB] if life[i, HITS] >= 3.0 else settings.person_strength_db
+        snr = 10.0 ** (0.1 * (strength_db - 3.0 - 40.0 * math.log10(r)))
+        out[i] = min(max(settings.false_alarm_probability ** (1.0 / (1.0 + snr)), 0.02), 0.95)
+    return out
+
+
+@compiled
+def in_view(xy, sensor, open_to, points, body_m, settings):
+    """Which places one scan could have shown, (n,) bool: in the field of view, in range, not behind a nearer return.
+
+    Parameters
+    ----------
+    open_to : (361,) bool
+        Whether the radar sees past the vehicle's own body and within its field of view, by whole degree from -180.
+    points : (k, 2)
+        Returns of the scan, scene frame, m.
+    """
     n = len(xy)
     out = np.zeros(n, np.bool_)
     for i in range(n):
         dx, dy = xy[i, 0] - sensor[0], xy[i, 1] - sensor[1]
         r = math.sqrt(dx * dx + dy * dy)
-        off = abs(-((math.pi - (math.atan2(dy, dx) - sensor[2])) % (2.0 * math.pi) - math.pi))
-        if r < near_m or r > far_m or off > half_field_rad:
+        azimuth = -((math.pi - (math.atan2(dy, dx) - sensor[2])) % (2.0 * math.pi) - math.pi)
+        if (
+            r < settings.range_min_m + 0.2
+            or r > settings.range_max_m
+            or not open_to[round(math.degrees(azimuth)) + 180]
+        ):
             continue
         out[i] = True
-        ux, uy = dx / max(r, 1e-6), dy / max(r, 1e-6)
+        ux, uy = dx / r, dy / r
         for k in range(len(points)):
             px, py = points[k, 0] - sensor[0], points[k, 1] - sensor[1]
             along = px * ux + py * uy
             if 0.2 < along < r - 0.7 and abs(px * uy - py * ux) < body_m:
                 out[i] = False
                 break
+    return out
+
+
+@compiled
+def beside_a_hit(xy, hit, reach_m):
+    """Tracks that were missed beside one that was hit, too close for the radar to tell them apart, (n,) bool."""
+    out = np.zeros(len(xy), np.bool_)
+    for i in range(len(xy)):
+        for k in range(len(xy)):
+            if not hit[i] and hit[k] and (xy[i, 0] - xy[k, 0]) ** 2 + (xy[i, 1] - xy[k, 1]) ** 2 < reach_m**2:
+                out[i] = True
     return out
 
 
@@ -115,7 +155,7 @@ def weigh(life, hit, ratio, chance, visible):
 
 
 @compiled
-def note_hits(life, pick, taken_s, radar, z, snr_db, width_m, rate_sigma, visible):
+def note_hits(life, pick, taken_s, radar, z, snr_db, width_m, still, edge, visible, settings):
     """Remember of each track what its measurement showed, in place."""
     for i in range(len(life)):
         j = pick[i]
@@ -124,34 +164,34 @@ def note_hits(life, pick, taken_s, radar, z, snr_db, width_m, rate_sigma, visibl
                 life[i, MISSES] += 1.0
             continue
         life[i, HITS] += 1.0
-        life[i, MISSES] = 0.0
-        life[i, SEEN_S] = taken_s
-        life[i, HIT_RADAR] = radar
+        life[i, MISSES], life[i, SEEN_S], life[i, HIT_RADAR] = 0.0, taken_s, radar
         share = max(1.0 / life[i, HITS], 0.05)
         strength = snr_db[j] + 40.0 * math.log10(max(z[j, 0], 0.3))
         life[i, STRENGTH_DB] += share * (strength - life[i, STRENGTH_DB])
         life[i, WIDTH_M] += share * (width_m[j] - life[i, WIDTH_M])
-        moving = abs(z[j, 2]) > max(3.0 * rate_sigma[j], 0.3)
+        life[i, EDGE_SHARE] += share * ((1.0 if edge[j] else 0.0) - life[i, EDGE_SHARE])
+        moving = not still[j] and abs(z[j, 2]) > settings.moving_from_mps
         life[i, MOVING_HITS] = 0.9 * life[i, MOVING_HITS] + (1.0 if moving else 0.0)
 
 
 @compiled
-def judge(life, states, covariances, modes, believe_at, least_hits):
+def judge(life, states, covariances, modes, settings):
     """Set MOVED and BELIEVED of each track, in place."""
     for i in range(len(life)):
         if life[i, MOVED] < 0.5:
             dx, dy = states[i, 1, 0] - life[i, FROM_X], states[i, 1, 1] - life[i, FROM_Y]
             sigma = math.sqrt(covariances[i, 1, 0, 0] + covariances[i, 1, 1, 1])
-            far = math.sqrt(dx * dx + dy * dy) > max(0.6, 5.0 * sigma)
-            if life[i, MOVING_HITS] >= 2.5 or (far and modes[i, 0] < 0.1):
+            far = math.sqrt(dx * dx + dy * dy) > max(0.8, 5.0 * sigma)
+            if life[i, MOVING_HITS] >= 1.8 or (far and modes[i, 0] < 0.1 and life[i, EDGE_SHARE] < 0.3):
                 life[i, MOVED] = 1.0
-        enough = life[i, OBSERVABLE] + life[i, UNOBSERVABLE] >= believe_at and life[i, HITS] >= least_hits
-        if enough and life[i, MOVED] > 0.5:
+        existence = life[i, OBSERVABLE] + life[i, UNOBSERVABLE]
+        enough = existence >= settings.believe_at and life[i, HITS] >= settings.believe_hits
+        if enough and life[i, MOVED] > 0.5 and life[i, EDGE_SHARE] < 0.5:
             life[i, BELIEVED] = 1.0
 
 
 @compiled
-def over(life, states, covariances, modes, now_s, tentative_s, possible_s, sigma_max_m):
+def over(life, states, covariances, modes, now_s, settings):
     """Which tracks have ended, (n,) bool."""
     out = np.zeros(len(life), np.bool_)
     for i in range(len(life)):
@@ -162,11 +202,13 @@ def over(life, states, covariances, modes, now_s, tentative_s, possible_s, sigma
             for k in range(2):
                 variance += modes[i, k] * (covariances[i, k, 0, 0] + covariances[i, k, 1, 1])
             sigma = math.sqrt(variance)
-            out[i] = existence < GONE_BELOW or (sigma > sigma_max_m and existence < 0.6) or sigma > 2.0 * sigma_max_m
-        elif life[i, MOVED] > 0.5:
-            out[i] = unseen_s > tentative_s * (1.0 if life[i, HITS] < 3.0 else 3.0)
+            wide, too_wide = sigma > settings.sigma_max_m, sigma > 2.0 * settings.sigma_max_m
+            out[i] = existence < GONE_BELOW or (wide and existence < 0.6) or too_wide
+        elif life[i, STILL_BORN] > 0.5 and life[i, MOVED] < 0.5:
+            out[i] = unseen_s > settings.possible_s and existence < 0.3
         else:
-            out[i] = unseen_s > possible_s and existence < 0.3
+            lost = unseen_s > settings.tentative_s * (1.0 if life[i, HITS] < 3.0 else 2.0)
+            out[i] = lost or life[i, MOVING_HITS] < 0.3  # lately nothing but still returns: it has stuck to something
     return out
 
 
@@ -197,7 +239,7 @@ def births(clusters, picked, taken_s, radar, moving, existence, across_mps, sway
         life[i, HITS], life[i, HIT_RADAR] = 1, radar
         life[i, OBSERVABLE] = existence[i]
         life[i, WIDTH_M] = clusters.width_m[j]
-        life[i, MOVED] = float(moving[i])
+        life[i, STILL_BORN], life[i, MOVING_HITS] = float(not moving[i]), float(moving[i])
         life[i, STANDS_SINCE_S], life[i, WALKS_SINCE_S], life[i, STOOD_S] = np.inf, np.inf, -np.inf
         life[i, [FROM_X, FROM_Y]] = clusters.xy[j]
         life[i, STRENGTH_DB] = clusters.snr_db[j] + 40 * math.log10(max(clusters.z[j, 0], 0.3))

@@ -4,164 +4,205 @@ import math
 
 import numpy as np
 
-from avoidkit.tracking import bank as column
+from avoidkit.jit import compiled
 from avoidkit.tracking import life as lives
-from avoidkit.tracking.association import NEVER, log_likelihoods, nearest
-from avoidkit.tracking.filters import mix, motion_models, predict, switching, update
+from avoidkit.tracking import still as stills
+from avoidkit.tracking.association import NEVER, log_likelihoods
+from avoidkit.tracking.bank import BELIEVED, HITS, MOVED, OBSERVABLE, STILL_BORN
+from avoidkit.tracking.filters import mix, motion_models, predict, switching
 from avoidkit.tracking.standing import remember
-from avoidkit.tracking.still import cells_of, surroundings
+
+FIRST_REACH_M = 0.5  # a track of one measurement takes its second only within this distance
+UNRESOLVED_M = 0.8  # nearer to each other than this, one of two tracks may go without a measurement
+HIDING_M = 0.25  # a nearer return hides what lies within this distance behind it
 
 
 def take_in(tracker, entry):
     """Work one scan into the tracks of `tracker`, at the time it was taken."""
-    tuning, clusters, bank = tracker.tuning.tracking, entry.clusters, tracker.bank
-    dt_s = entry.taken_s - bank.time_s
-    if len(bank) and dt_s > 0:
-        lives.pass_time(bank.life, dt_s, tuning.fade_per_s, tuning.return_per_s, tuning.leave_per_s)
-        mix(bank.states, bank.covariances, bank.modes, switching(dt_s, tuning.stop_per_s, tuning.start_per_s))
-        predict(
-            bank.states,
-            bank.covariances,
-            *motion_models(dt_s, tuning.accel_psd, tuning.sway_mps, tuning.standing_memory_s),
-        )
-    bank.time_s = entry.taken_s
-    accurate = clusters.points_still & (clusters.points_sigma_m <= tuning.still_sigma_m)
-    cells = cells_of(clusters.points, accurate, tuning.still_cell_m)
-    tracker.still.add(entry.taken_s, entry.sensor, cells)
-    length_m, seen = surroundings(
-        clusters.xy, tracker.still.counts, tuning.still_cell_m, tuning.still_scans, tuning.still_share, 2, tuning.edge_m
-    )
-    edge = clusters.still & (length_m > tuning.edge_m)
-    pick = pair_and_update(tracker, entry, edge)
-    bear(tracker, entry, pick, edge, length_m, seen)
-    remember(bank.life, bank.modes, entry.taken_s, tracker.tuning.people.standing_probability, tuning.coasting_s)
-    lives.judge(bank.life, bank.states, bank.covariances, bank.modes, tuning.believe_at, tuning.believe_hits)
-    ended = lives.over(
-        bank.life,
-        bank.states,
-        bank.covariances,
-        bank.modes,
-        entry.taken_s,
-        tuning.tentative_s,
-        tuning.possible_s,
-        tuning.sigma_max_m,
-    )
-    drop_edges(tracker, ended)
-    bank.keep(~ended)
-
-
-def pair_and_update(tracker, entry, edge):
-    """Pair clusters with tracks and update filters and existence; row of the cluster of each track, -1: none."""
-    tuning, clusters, bank = tracker.tuning.tracking, entry.clusters, tracker.bank
-    life = bank.life
-    n, m = len(bank), len(clusters)
-    xy = np.einsum("nm,nmi->ni", bank.modes, bank.states[:, :, :2])
-    range_m = np.hypot(xy[:, 0] - clusters.sensor[0], xy[:, 1] - clusters.sensor[1])
-    visible = lives.in_view(
-        xy, clusters.sensor, math.radians(tracker.tuning.radar.field_of_view_deg) / 2,
-        tracker.tuning.radar.range_min_m, tracker.tuning.radar.range_max_m, clusters.points, 0.25,
+    settings, clusters, bank, layers = tracker.settings, entry.clusters, tracker.bank, tracker.still.layers
+    tracker.filter.advance(bank, entry.taken_s, settings)
+    tracker.still.begin(entry.taken_s, entry.sensor)
+    edge, small, marks = stills.look_round(clusters.xy, clusters.still, layers, entry.taken_s, settings)
+    if len(marks):
+        tracker.still.touch(marks)
+        layers[stills.EDGE_S, marks] = entry.taken_s
+    xy, visible, chance, log_g, ratio, other = score(
+        bank.states, bank.covariances, bank.modes, bank.life, clusters.z, clusters.R, clusters.xy, clusters.still, edge,
+        clusters.sensor, tracker.open_to[entry.sensor], clusters.points, layers, entry.taken_s, settings,
     )  # fmt: skip
-    chance = lives.detection_chance(
-        life, range_m, tracker.tuning.radar.false_alarm_probability, tuning.person_strength_db
-    )
-    log_g = log_likelihoods(
-        bank.states, bank.covariances, bank.modes, clusters.z, clusters.R, clusters.sensor, tracker.gate_d2, 4.0
-    )
-    other = np.where(
-        edge, tuning.edge_density, np.where(clusters.still, tuning.still_density, tuning.false_alarm_density)
-    )
-    ratio = log_g - np.log(other)[None, :]
-    ratio += np.log(chance * life[:, column.OBSERVABLE] / (1.0 - chance * life[:, column.OBSERVABLE]))[:, None]
-    ratio[log_g <= NEVER] = NEVER
-    forbid_jumps(ratio, life, xy, clusters)
-    weights = nearest(ratio)
-    pick = np.where(weights.any(axis=1), weights.argmax(axis=1), -1) if m else np.full(n, -1)
-    hit = pick >= 0
-    evidence = np.ones(n)
-    evidence[hit] = np.exp(np.minimum(log_g[hit, pick[hit]] - np.log(other[pick[hit]]), 25.0))
-    evidence[hit] = np.maximum(evidence[hit], 1.0)
-    update(bank.states, bank.covariances, bank.modes, pick, clusters.z, clusters.R, clusters.sensor)
-    lives.weigh(life, hit, evidence, chance, visible & ~shared(bank, xy, hit, clusters))
-    rate_sigma = np.sqrt(clusters.R[:, 0, 2])
-    lives.note_hits(
-        life,
-        pick,
-        entry.taken_s,
-        tracker.radars[entry.sensor],
-        clusters.z,
-        clusters.snr_db,
-        clusters.width_m,
-        rate_sigma,
-        visible,
-    )
-    return pick
+    pick = picked(tracker.pair(ratio))
+    tracker.filter.update(bank, pick, clusters, settings)
+    ended = conclude(
+        bank.states, bank.covariances, bank.modes, bank.life, pick, xy, visible, chance, log_g, other, clusters.z,
+        clusters.snr_db, clusters.width_m, clusters.still, edge, entry.taken_s, tracker.radars[entry.sensor], settings,
+    )  # fmt: skip
+    bank.keep(~ended)
+    bear(tracker, entry, pick, small)
+    remember_still(tracker, entry)
 
 
-def forbid_jumps(ratio, life, xy, clusters):
-    """A track of one measurement takes only what lies within 0.5 m of it."""
-    young = np.nonzero(life[:, column.HITS] < 2)[0]
-    if len(young) and len(clusters):
-        away = np.hypot(*(xy[young, None, :] - clusters.xy[None, :, :]).transpose(2, 0, 1))
-        ratio[young] = np.where(away <= 0.5, ratio[young], NEVER)
+def picked(weights):
+    """Row of the measurement of each track, -1: none, from hard (n, m) weights."""
+    if weights.shape[1] == 0:
+        return np.full(len(weights), -1)
+    best = weights.argmax(axis=1)
+    return np.where(weights[np.arange(len(weights)), best] > 0.0, best, -1)
 
 
-def shared(bank, xy, hit, clusters):
-    """Tracks that were missed beside one that was hit, too close for the radar to tell them apart, (n,) bool."""
-    out = np.zeros(len(bank), bool)
-    missed, seen = np.nonzero(~hit)[0], np.nonzero(hit)[0]
-    if len(missed) and len(seen):
-        away = np.hypot(*(xy[missed, None, :] - xy[None, seen, :]).transpose(2, 0, 1))
-        out[missed] = (away < 0.8).any(axis=1)
-    return out
+@compiled
+def advance(states, covariances, modes, life, dt_s, settings):
+    """Let `dt_s` go by for all tracks: existence, mixing of the models, prediction; in place."""
+    lives.pass_time(life, dt_s, settings)
+    mix(states, covariances, modes, switching(dt_s, settings.stop_per_s, settings.start_per_s))
+    F, Q = motion_models(dt_s, settings.accel_psd, settings.sway_mps, settings.standing_memory_s)
+    predict(states, covariances, F, Q)
 
 
-def bear(tracker, entry, pick, edge, length_m, seen):
+@compiled
+def score(
+    states, covariances, modes, life, z, R, at, still, edge, sensor, open_to, points, layers, taken_s, settings
+):  # fmt: skip
+    """All that a pairing needs: place, visibility and chance of each track, log likelihood and log ratio of each pair.
+
+    `other` (m,) is the density of other sources at each cluster: false alarms, small still things, edges.
+    """
+    n, m = len(states), len(z)
+    xy = lives.places(states, modes)
+    visible = lives.in_view(xy, sensor, open_to, points, HIDING_M, settings)
+    hidden = stills.behind_edges(xy, sensor, layers, taken_s, settings, 0.7)
+    chance = lives.detection_chance(life, xy, sensor, settings)
+    limb_var, limb_shares = settings.limb_rate_mps**2, np.array([0.02, settings.limb_share])
+    log_g = log_likelihoods(states, covariances, modes, z, R, sensor, limb_var, limb_shares, settings.gate_d2)
+    ratio, other = np.full((n, m), NEVER), np.empty(m)
+    for j in range(m):
+        other[j] = settings.false_alarm_density
+        if still[j]:
+            other[j] = settings.edge_density if edge[j] else settings.still_density
+    for i in range(n):
+        visible[i] = visible[i] and not hidden[i]
+        seen = chance[i] * life[i, OBSERVABLE]
+        for j in range(m):
+            away = math.sqrt((xy[i, 0] - at[j, 0]) ** 2 + (xy[i, 1] - at[j, 1]) ** 2)
+            too_far = life[i, HITS] < 2.0 and away > FIRST_REACH_M
+            if log_g[i, j] > NEVER and not too_far:
+                ratio[i, j] = log_g[i, j] - math.log(other[j]) + math.log(seen / (1.0 - seen))
+    return xy, visible, chance, log_g, ratio, other
+
+
+@compiled
+def conclude(
+    states, covariances, modes, life, pick, xy, visible, chance, log_g, other, z, snr_db, width_m, still, edge,
+    taken_s, radar, settings,
+):  # fmt: skip
+    """Existence, what is remembered of each track, and which have ended, (n,) bool."""
+    n = len(life)
+    hit, evidence = np.zeros(n, np.bool_), np.ones(n)
+    for i in range(n):
+        if pick[i] >= 0:
+            hit[i] = True
+            feeble = still[pick[i]] and life[i, STILL_BORN] < 0.5 and life[i, BELIEVED] < 0.5
+            if edge[pick[i]] or feeble:  # neither for nor against: something still would have returned anyway
+                evidence[i] = 1.0 / chance[i]
+            else:
+                evidence[i] = math.exp(min(max(log_g[i, pick[i]] - math.log(other[pick[i]]), 0.0), 25.0))
+    beside = lives.beside_a_hit(xy, hit, UNRESOLVED_M)
+    lives.weigh(life, hit, evidence, chance, visible & ~beside)
+    lives.note_hits(life, pick, taken_s, radar, z, snr_db, width_m, still, edge, visible, settings)
+    remember(life, modes, taken_s, settings.standing_probability, settings.coasting_s)
+    lives.judge(life, states, covariances, modes, settings)
+    return lives.over(life, states, covariances, modes, taken_s, settings)
+
+
+def bear(tracker, entry, pick, small):
     """Start tracks from clusters that no track took: what moves anywhere, what is still if small and long seen."""
     tuning, clusters, bank = tracker.tuning.tracking, entry.clusters, tracker.bank
-    free = np.ones(len(clusters), bool)
-    free[pick[pick >= 0]] = False
-    speed = np.abs(clusters.z[:, 2])
-    moving = free & ~clusters.still & (speed > tuning.moving_from_mps) & (speed < tuning.moving_to_mps)
-    small = free & clusters.still & ~edge & (seen >= tuning.possible_scans) & (length_m <= tuning.edge_m)
-    small &= np.sqrt(clusters.R[:, 0, 1]) * clusters.z[:, 0] <= 2 * tuning.still_sigma_m
-    if len(bank) and len(clusters):
-        xy = np.einsum("nm,nmi->ni", bank.modes, bank.states[:, :, :2])
-        away = np.hypot(*(xy[:, None, :] - clusters.xy[None, :, :]).transpose(2, 0, 1))
-        apart = (away > tuning.apart_m).all(axis=0)
-        moving, small = moving & apart, small & apart
-    picked = np.nonzero(moving | small)[0]
-    if len(picked):
-        picked = apart_from_each_other(picked[np.argsort(-clusters.snr_db[picked])], clusters.xy, tuning)
-        existence = np.where(moving[picked], tuning.birth_existence, 0.5)
+    taken = np.zeros(len(clusters), bool)
+    taken[pick[pick >= 0]] = True
+    moving, still = can_be_born(
+        clusters.z, clusters.R, clusters.xy, clusters.still, taken, small, bank.states, bank.modes, tracker.settings
+    )
+    chosen = apart_from_each_other(np.flatnonzero(moving | still), clusters, tuning)
+    if len(chosen):
+        existence = np.where(moving[chosen], tuning.birth_existence, 0.5)
         radar = tracker.radars[entry.sensor]
         bank.append(
             *lives.births(
-                clusters, picked, entry.taken_s, radar, moving[picked], existence, tuning.across_mps, tuning.sway_mps
+                clusters, chosen, entry.taken_s, radar, moving[chosen], existence, tuning.across_mps, tuning.sway_mps
             )
         )
 
 
-def apart_from_each_other(picked, xy, tuning):
-    """The first of `picked` and each further one that is `apart_m` from all before it; at most `most_births`."""
+@compiled
+def can_be_born(z, R, at, still, taken, small, states, modes, settings):
+    """Which clusters may start a moving track and which a still one, (m,) bool each; none `apart_m` from a track."""
+    m = len(z)
+    moving, quiet = np.zeros(m, np.bool_), np.zeros(m, np.bool_)
+    xy = lives.places(states, modes)
+    for j in range(m):
+        free = not taken[j]
+        for i in range(len(xy)):
+            free = free and (xy[i, 0] - at[j, 0]) ** 2 + (xy[i, 1] - at[j, 1]) ** 2 > settings.apart_m**2
+        speed = abs(z[j, 2])
+        moving[j] = free and not still[j] and settings.moving_from_mps < speed < settings.moving_to_mps
+        accurate = math.sqrt(R[j, 0, 1]) * z[j, 0] <= settings.still_sigma_m
+        quiet[j] = free and small[j] and accurate
+    return moving, quiet
+
+
+def apart_from_each_other(candidates, clusters, tuning):
+    """The strongest of the candidates and each further one `apart_m` from all before it; at most `most_births`."""
     kept = []
-    for j in picked[: 4 * tuning.most_births]:
-        if len(kept) < tuning.most_births and all(math.dist(xy[j], xy[k]) > tuning.apart_m for k in kept):
+    for j in candidates[np.argsort(-clusters.snr_db[candidates])][: 4 * tuning.most_births]:
+        if len(kept) < tuning.most_births and all(
+            math.dist(clusters.xy[j], clusters.xy[k]) > tuning.apart_m for k in kept
+        ):
             kept.append(j)
     return np.array(kept, np.int64)
 
 
-def drop_edges(tracker, ended):
-    """End tracks that never moved and turn out to be part of something longer; `ended` changed in place."""
-    tuning, bank = tracker.tuning.tracking, tracker.bank
-    quiet = np.nonzero(bank.life[:, column.MOVED] < 0.5)[0]
-    if len(quiet):
-        length_m, _ = surroundings(
-            bank.states[quiet, 0, :2],
-            tracker.still.counts,
-            tuning.still_cell_m,
-            tuning.still_scans,
-            tuning.still_share,
-            2,
-            tuning.edge_m,
-        )
-        ended[quiet] |= length_m > tuning.edge_m
+def remember_still(tracker, entry):
+    """Count the scan's still returns, but those of people; end what never moved and turns out to be part of an edge."""
+    clusters, bank, settings, layers = entry.clusters, tracker.bank, tracker.settings, tracker.still.layers
+    cells = still_cells(
+        clusters.points,
+        clusters.points_still,
+        clusters.points_sigma_m,
+        bank.states,
+        bank.modes,
+        bank.life,
+        layers,
+        entry.taken_s,
+        settings,
+    )
+    tracker.still.touch(cells)
+    stills.count_scan(layers, cells, entry.taken_s, settings.still_keep_s)
+    quiet = (bank.life[:, STILL_BORN] > 0.5) & (bank.life[:, MOVED] < 0.5)
+    if quiet.any():
+        bank.keep(~edges_among(bank.states, quiet, layers, entry.taken_s, settings))
+
+
+@compiled
+def still_cells(points, still, sigma_m, states, modes, life, layers, taken_s, settings):
+    """Cells of the accurate still returns that are not those of somebody who moved, (c,) int."""
+    used = np.zeros(len(points), np.bool_)
+    xy = lives.places(states, modes)
+    for k in range(len(points)):
+        used[k] = still[k] and sigma_m[k] <= settings.still_sigma_m
+        if not used[k]:
+            continue
+        for i in range(len(xy)):
+            near = (xy[i, 0] - points[k, 0]) ** 2 + (xy[i, 1] - points[k, 1]) ** 2 < settings.apart_m**2
+            if (
+                near
+                and life[i, MOVED] > 0.5
+                and not stills.marked(layers, points[k, 0], points[k, 1], taken_s, settings)
+            ):
+                used[k] = False
+    return stills.cells_of(points, used, settings.still_cell_m)
+
+
+@compiled
+def edges_among(states, quiet, layers, taken_s, settings):
+    """Which of the tracks `quiet` lie on something long, (n,) bool."""
+    edge, _, _ = stills.look_round(states[:, 0, :2], quiet, layers, taken_s, settings)
+    return edge

@@ -1,12 +1,14 @@
-"""Where still returns have come from lately: a memory in the scene frame that tells edges from small things.
+"""Where still returns have come from: a memory in the scene frame that tells edges from small things.
 
 A wall or a parked vehicle returns along its edges, and over some scans its returns join into something
-longer than a person is wide. Cells of a square grid, wrapped round at its ends, count the scans of the last
-seconds with a still return in them. Counts are whole numbers and scans can be taken back, so that a late
-scan leaves the same memory as one in time.
+longer than a person is wide. Cells of a square grid, wrapped round at its ends, remember how many scans had a
+still return there, and the first and last of them; cells found to belong to something long are marked, and the
+mark stays for `edge_keep_s`. Someone who walks straight across the line of sight shows no range rate either,
+but leaves each cell within a second: only cells seen over `still_settle_s` are joined.
+
+Every change of the memory can be taken back, so that a late scan leaves the same memory as one in time.
 """
 
-import bisect
 import math
 
 import numpy as np
@@ -14,166 +16,214 @@ import numpy as np
 from avoidkit.jit import compiled
 
 CELLS = 512  # cells along each side before the grid repeats
+COUNT, FIRST_S, LAST_S, EDGE_S = 0, 1, 2, 3  # layers of the memory
+NEVER_S = -1e9
 
 
 class StillMemory:
-    """Counts of scans with a still return, a cell each; scans come in the order in which they were taken."""
+    """Four layers of cells (count, first, last, marked as edge) and what is needed to take changes back.
 
-    def __init__(self, cell_m, keep_s, undo_s):
-        self.cell_m, self._keep_s, self._undo_s = cell_m, keep_s, undo_s
-        self.counts = np.zeros((CELLS, CELLS), np.int32)
-        self._entries = []  # (taken_s, sensor, cells) in order; those before _first are out of the window
-        self._first = 0
+    Attributes
+    ----------
+    layers : (4, CELLS * CELLS)
+        Cell (row, col) of the wrapped grid is number row * CELLS + col.
+    """
 
-    def add(self, taken_s, sensor, cells):
-        """Count one scan; `cells` from `cells_of`. Scans that have grown too old are taken out."""
-        self._entries.append((taken_s, sensor, cells))
-        change(self.counts, cells, 1)
-        entries = self._entries
-        while entries[self._first][0] < taken_s - self._keep_s:
-            change(self.counts, entries[self._first][2], -1)
-            self._first += 1
-        stale = bisect.bisect_left(entries, taken_s - self._keep_s - self._undo_s, key=lambda entry: entry[0])
-        if stale > 64:
-            del entries[:stale]
-            self._first -= stale
+    def __init__(self):
+        self.layers = np.full((4, CELLS * CELLS), NEVER_S)
+        self.layers[COUNT] = 0.0
+        self._undo = []  # one entry a scan: (taken_s, sensor, cells, what they held)
+
+    def begin(self, taken_s, sensor):
+        """Start the changes of one scan; scans come in the order in which they were taken."""
+        self._undo.append([taken_s, sensor, [], []])
+
+    def touch(self, cells):
+        """Say that these cells are about to change."""
+        if len(cells):
+            self._undo[-1][2].append(cells)
+            self._undo[-1][3].append(self.layers[:, cells])
 
     def back_to(self, taken_s, sensor):
         """Take back every scan at or after (taken_s, sensor), as if it had not come."""
-        entries = self._entries
-        while entries and (entries[-1][0], entries[-1][1]) >= (taken_s, sensor):
-            change(self.counts, entries.pop()[2], -1)
-        last_s = entries[-1][0] if entries else -math.inf
-        self._first = min(self._first, len(entries))
-        while self._first > 0 and entries[self._first - 1][0] >= last_s - self._keep_s:
-            self._first -= 1
-            change(self.counts, entries[self._first][2], 1)
+        while self._undo and (self._undo[-1][0], self._undo[-1][1]) >= (taken_s, sensor):
+            _, _, cells, held = self._undo.pop()
+            for some, old in zip(reversed(cells), reversed(held), strict=True):
+                self.layers[:, some] = old
+
+    def forget(self, before_s):
+        """Give up taking back what was taken before an instant."""
+        while self._undo and self._undo[0][0] < before_s:
+            del self._undo[0]
 
     def checkpoint(self):
-        """All that is needed to go on, as plain values and arrays."""
-        lengths = np.array([len(cells) for _, _, cells in self._entries], np.int64)
-        flat = [cells for _, _, cells in self._entries] or [np.zeros(0, np.int64)]
-        return {
-            "taken_s": np.array([t for t, _, _ in self._entries], float),
-            "sensor": [s for _, s, _ in self._entries],
-            "lengths": lengths,
-            "cells": np.concatenate(flat),
-            "first": self._first,
-        }
+        """The memory as it was before the scans that can be taken back: the cells in use and what they hold."""
+        layers = self.layers.copy()
+        for _, _, cells, held in reversed(self._undo):
+            for some, old in zip(reversed(cells), reversed(held), strict=True):
+                layers[:, some] = old
+        used = np.flatnonzero((layers[COUNT] > 0) | (layers[EDGE_S] > NEVER_S))
+        return {"cells": used, "layers": layers[:, used]}
 
     def restore(self, saved):
-        """Go on from a checkpoint."""
-        ends = np.cumsum(np.asarray(saved["lengths"], np.int64))
-        cells = np.split(np.asarray(saved["cells"], np.int64), ends[:-1]) if len(ends) else []
-        times = [float(t) for t in saved["taken_s"]]
-        self._entries = list(zip(times, [str(s) for s in saved["sensor"]], cells, strict=True))
-        self._first = int(saved["first"])
-        self.counts[:] = 0
-        for _, _, cells in self._entries[self._first :]:
-            change(self.counts, cells, 1)
+        """Go on from a checkpoint; the scans that could have been taken back are to be worked in again."""
+        self.layers[:] = NEVER_S
+        self.layers[COUNT] = 0.0
+        self.layers[:, np.asarray(saved["cells"], np.int64)] = np.asarray(saved["layers"], float).reshape(4, -1)
+        self._undo = []
 
 
 @compiled
-def change(counts, cells, by):
-    """Add `by` to the counts of the flat cell numbers."""
-    flat = counts.reshape(-1)
-    for cell in cells:
-        flat[cell] += by
+def cell_of(x_m, y_m, cell_m):
+    """Number of the cell that holds a place."""
+    return (math.floor(y_m / cell_m) % CELLS) * CELLS + math.floor(x_m / cell_m) % CELLS
 
 
 @compiled
 def cells_of(points, picked, cell_m):
-    """Flat numbers, each once, of the cells that hold the picked points, (c,) int."""
+    """Numbers, each once, of the cells that hold the picked points, (c,) int."""
     out = np.empty(len(points), np.int64)
     n = 0
     for i in range(len(points)):
-        if not picked[i]:
-            continue
-        col = math.floor(points[i, 0] / cell_m) % CELLS
-        row = math.floor(points[i, 1] / cell_m) % CELLS
-        cell = row * CELLS + col
-        fresh = True
-        for k in range(n):
-            if out[k] == cell:
-                fresh = False
-                break
-        if fresh:
-            out[n] = cell
+        if picked[i]:
+            out[n] = cell_of(points[i, 0], points[i, 1], cell_m)
             n += 1
-    return out[:n]
+    return np.unique(out[:n])
 
 
 @compiled
-def surroundings(xy, counts, cell_m, least, share, reach_cells, longest_m):
-    """How far the still thing at each place extends, and how often it was seen.
+def count_scan(layers, cells, taken_s, keep_s):
+    """Count one scan in its cells; a cell not seen for `keep_s` starts anew."""
+    for cell in cells:
+        if taken_s - layers[LAST_S, cell] > keep_s:
+            layers[COUNT, cell], layers[FIRST_S, cell] = 0.0, taken_s
+        layers[COUNT, cell] += 1.0
+        layers[LAST_S, cell] = taken_s
 
-    From the strongest cell within one cell of each place, cells are joined that hold at least `least` scans and
-    `share` of that strongest count, over gaps of up to `reach_cells` cells.
+
+@compiled
+def strength(layers, cell, taken_s, settings):
+    """Scans a second in a cell, 0 where it was not seen long, often or lately enough to be joined."""
+    span_s = layers[LAST_S, cell] - layers[FIRST_S, cell]
+    lately = taken_s - layers[LAST_S, cell] <= settings.still_keep_s
+    if lately and span_s >= settings.still_settle_s and layers[COUNT, cell] >= settings.still_scans:
+        return layers[COUNT, cell] / span_s
+    return 0.0
+
+
+@compiled
+def marked(layers, x_m, y_m, taken_s, settings):
+    """Whether a cell within one cell of a place is marked as edge."""
+    for dy in range(-1, 2):
+        for dx in range(-1, 2):
+            cell = cell_of(x_m + dx * settings.still_cell_m, y_m + dy * settings.still_cell_m, settings.still_cell_m)
+            if taken_s - layers[EDGE_S, cell] <= settings.edge_keep_s:
+                return True
+    return False
+
+
+@compiled
+def joined(layers, x_m, y_m, taken_s, settings, rows, cols):
+    """Join cells around a place, from the strongest within one cell of it, over gaps of up to one cell.
+
+    Parameters
+    ----------
+    rows, cols : (limit,) int
+        Filled with the joined cells.
+
+    Returns
+    -------
+    n : int
+        How many were joined; 0: nothing there.
+    length_m : float
+        Greatest distance between two of them and the width of a cell; the search ends above `settings.edge_m`.
+    count, span_s : float
+        Scans in the strongest cell, and over which time.
+    """
+    cell_m = settings.still_cell_m
+    col0, row0 = math.floor(x_m / cell_m), math.floor(y_m / cell_m)
+    best = 0.0
+    for dr in range(-1, 2):
+        for dc in range(-1, 2):
+            here = strength(layers, ((row0 + dr) % CELLS) * CELLS + (col0 + dc) % CELLS, taken_s, settings)
+            if here > best:
+                best, rows[0], cols[0] = here, row0 + dr, col0 + dc
+    if best == 0.0:
+        return 0, 0.0, 0.0, 0.0
+    core = (rows[0] % CELLS) * CELLS + cols[0] % CELLS
+    n, k, length_m = 1, 0, cell_m
+    while k < n and length_m <= settings.edge_m:
+        for dr in range(-2, 3):
+            for dc in range(-2, 3):
+                row, col = rows[k] + dr, cols[k] + dc
+                known = n >= len(rows)
+                for q in range(n):
+                    known = known or (rows[q] == row and cols[q] == col)
+                if (
+                    known
+                    or strength(layers, (row % CELLS) * CELLS + col % CELLS, taken_s, settings)
+                    <= settings.still_share * best
+                ):
+                    continue
+                for q in range(n):
+                    length_m = max(length_m, cell_m * (1.0 + math.sqrt((rows[q] - row) ** 2 + (cols[q] - col) ** 2)))
+                rows[n], cols[n] = row, col
+                n += 1
+        k += 1
+    return n, length_m, layers[COUNT, core], layers[LAST_S, core] - layers[FIRST_S, core]
+
+
+@compiled
+def look_round(xy, asked, layers, taken_s, settings):
+    """Which of the still things asked for belong to something long, and which are small and seen for long.
 
     Parameters
     ----------
     xy : (m, 2)
         Places in the scene frame, m.
+    asked : (m,) bool
 
     Returns
     -------
-    length_m : (m,)
-        Greatest distance between joined cells, m; the search ends once it is above `longest_m`. 0: nothing there.
-    seen : (m,) int
-        Scans in the strongest cell.
+    edge, small : (m,) bool
+    marks : (c,) int
+        Cells newly found to belong to something long.
     """
     m = len(xy)
-    length, seen = np.zeros(m), np.zeros(m, np.int64)
-    limit = 160
-    rows, cols = np.empty(limit, np.int64), np.empty(limit, np.int64)
+    edge, small = np.zeros(m, np.bool_), np.zeros(m, np.bool_)
+    marks = np.empty(64 * m, np.int64)
+    c = 0
+    rows, cols = np.empty(64, np.int64), np.empty(64, np.int64)
     for i in range(m):
-        col0, row0 = math.floor(xy[i, 0] / cell_m), math.floor(xy[i, 1] / cell_m)
-        best, rows[0], cols[0] = -1, row0, col0
-        for dr in range(-1, 2):
-            for dc in range(-1, 2):
-                here = counts[(row0 + dr) % CELLS, (col0 + dc) % CELLS]
-                if here > best:
-                    best, rows[0], cols[0] = here, row0 + dr, col0 + dc
-        seen[i] = best
-        if best < least:
+        if not asked[i]:
             continue
-        enough = max(float(least), share * best)
-        n, k = 1, 0
-        while k < n and length[i] <= longest_m:
-            for dr in range(-reach_cells, reach_cells + 1):
-                for dc in range(-reach_cells, reach_cells + 1):
-                    row, col = rows[k] + dr, cols[k] + dc
-                    if n >= limit or counts[row % CELLS, col % CELLS] < enough:
-                        continue
-                    known = False
-                    for q in range(n):
-                        if rows[q] == row and cols[q] == col:
-                            known = True
-                            break
-                    if known:
-                        continue
-                    for q in range(n):
-                        d = cell_m * math.sqrt((rows[q] - row) ** 2 + (cols[q] - col) ** 2)
-                        length[i] = max(length[i], d)
-                    rows[n], cols[n] = row, col
-                    n += 1
-            k += 1
-    return length, seen
+        if marked(layers, xy[i, 0], xy[i, 1], taken_s, settings):
+            edge[i] = True
+            if taken_s - layers[EDGE_S, cell_of(xy[i, 0], xy[i, 1], settings.still_cell_m)] <= 1.0:
+                continue
+        n, length_m, count, span_s = joined(layers, xy[i, 0], xy[i, 1], taken_s, settings, rows, cols)
+        if length_m > settings.edge_m:
+            edge[i] = True
+            for k in range(n):
+                marks[c] = (rows[k] % CELLS) * CELLS + cols[k] % CELLS
+                c += 1
+        elif not edge[i]:
+            small[i] = n > 0 and count >= settings.possible_scans and span_s >= settings.possible_after_s
+    return edge, small, np.unique(marks[:c])
 
 
 @compiled
-def hidden(xy, sensor, counts, cell_m, least, margin_m):
-    """Whether each place lies behind cells with at least `least` still scans, seen from the radar, (n,) bool."""
+def behind_edges(xy, sensor, layers, taken_s, settings, margin_m):
+    """Whether each place lies behind cells marked as edge, seen from the radar, (n,) bool."""
     out = np.zeros(len(xy), np.bool_)
+    cell_m = settings.still_cell_m
     for i in range(len(xy)):
         dx, dy = xy[i, 0] - sensor[0], xy[i, 1] - sensor[1]
         r = math.sqrt(dx * dx + dy * dy)
-        steps = int((r - margin_m) / cell_m)
-        for k in range(1, steps + 1):
+        for k in range(2, int((r - margin_m) / cell_m) + 1):
             s = k * cell_m / r
-            col = math.floor((sensor[0] + s * dx) / cell_m) % CELLS
-            row = math.floor((sensor[1] + s * dy) / cell_m) % CELLS
-            if counts[row, col] >= least:
+            cell = cell_of(sensor[0] + s * dx, sensor[1] + s * dy, cell_m)
+            if taken_s - layers[EDGE_S, cell] <= settings.edge_keep_s:
                 out[i] = True
                 break
     return out

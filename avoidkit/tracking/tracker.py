@@ -12,16 +12,20 @@ import numpy as np
 
 from avoidkit.checks import InputError
 from avoidkit.tracking import bank as column
-from avoidkit.tracking.association import gate
+from avoidkit.tracking.association import PAIRINGS, gate
 from avoidkit.tracking.bank import Entry, empty_bank
-from avoidkit.tracking.cluster import measure
-from avoidkit.tracking.filters import combined, mix, motion_models, predict, switching
+from avoidkit.tracking.cluster import accuracy_of, measure
+from avoidkit.tracking.engines import engine_named
+from avoidkit.tracking.filters import combined
 from avoidkit.tracking.keep import restore_tracker, saved_tracker
 from avoidkit.tracking.records import Stage, Tracks
 from avoidkit.tracking.scan import take_in
+from avoidkit.tracking.settings import settings_of
 from avoidkit.tracking.standing import standing_times
 from avoidkit.tracking.still import StillMemory
-from avoidkit.vehicle import EgoHistory
+from avoidkit.vehicle import EgoHistory, box
+
+THROUGH_M = 0.30  # a radar looks through so much of its own bumper
 
 
 class Tracker:
@@ -47,10 +51,12 @@ class Tracker:
         self.tuning = tuning
         self.mounts = {name: getattr(tuning.radar.mounts, name) for name in type(tuning.radar.mounts).model_fields}
         self.radars = {name: k for k, name in enumerate(self.mounts)}
-        self.gate_d2 = gate(tuning.tracking.gate_probability, 3)
+        self.settings = settings_of(tuning, gate(tuning.tracking.gate_probability, 3))
+        self.filter, self.pair = engine_named(tuning.tracking.filter), PAIRINGS[tuning.tracking.pairing]
+        self.noise = accuracy_of(tuning.radar)
+        self.open_to = {name: open_directions(mount, tuning) for name, mount in self.mounts.items()}
         self.dropped = {"late": 0, "repeated": 0, "future": 0, "unknown": 0}
-        undo_s = 2 * tuning.tracking.late_s + 0.1  # back to the oldest snapshot that `_forget` leaves
-        self.still = StillMemory(tuning.tracking.still_cell_m, tuning.tracking.still_keep_s, undo_s)
+        self.still = StillMemory()
         self._history = EgoHistory(keep_s=3.0)
         self._bank, self._entries = empty_bank(), []
         self._names, self._next_name = {}, 1
@@ -90,7 +96,7 @@ class Tracker:
             self.dropped[reason] += 1
             return
         ego = self._history.at(scan.taken_s)
-        clusters = measure(scan, ego, self.mounts[scan.sensor], self.tuning.radar, self.tuning.tracking)
+        clusters = measure(scan, ego, self.mounts[scan.sensor], self.noise, self.settings)
         entry = Entry(scan.taken_s, scan.sensor, clusters, self._bank)
         place = bisect.bisect_left(self._entries, entry.order, key=lambda known: known.order)
         again = self._entries[place:]
@@ -119,6 +125,7 @@ class Tracker:
         oldest_s = self._now_s - self.tuning.tracking.late_s - 0.1
         while self._entries and self._entries[0].taken_s < oldest_s:
             del self._entries[0]
+        self.still.forget(oldest_s)
 
     @property
     def bank(self):
@@ -127,13 +134,13 @@ class Tracker:
 
     def _tracks_now(self):
         bank = self._bank.copy()
-        if len(bank) and self._now_s > bank.time_s:
-            to_time(bank, self._now_s, self.tuning.tracking)
+        self.filter.advance(bank, max(self._now_s, bank.time_s), self.settings)
         return self._report(bank)
 
     def _report(self, bank):
         tuning, people, now_s = self.tuning.tracking, self.tuning.people, self._now_s
-        stage, shown = stages(bank, now_s, tuning, people)
+        here = self._history.at(now_s).pose
+        stage, shown = stages(bank, now_s, (here.x_m, here.y_m), tuning, people)
         bank.keep(shown)
         state, covariance = combined(bank.states, bank.covariances, bank.modes)
         covariance[:, [0, 1], [0, 1]] += tuning.bias_m**2
@@ -175,24 +182,33 @@ class Tracker:
         restore_tracker(self, saved)
 
 
-def to_time(bank, time_s, tuning):
-    """Predict all tracks of a bank to `time_s`, in place."""
-    dt_s = time_s - bank.time_s
-    mix(bank.states, bank.covariances, bank.modes, switching(dt_s, tuning.stop_per_s, tuning.start_per_s))
-    F, Q = motion_models(dt_s, tuning.accel_psd, tuning.sway_mps, tuning.standing_memory_s)
-    predict(bank.states, bank.covariances, F, Q)
-    bank.time_s = time_s
+def open_directions(mount, tuning):
+    """Whether a radar sees past the vehicle's own body and in its field of view, (361,) bool by degree from -180."""
+    front, rear, half = box(tuning.vehicle)
+    azimuth = np.radians(np.arange(-180, 181))
+    angle = azimuth + math.radians(mount.yaw_deg)
+    along, across = np.cos(angle), np.sin(angle)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        out_x = np.where(
+            along > 0, (front - mount.x_m) / along, np.where(along < 0, (rear - mount.x_m) / along, np.inf)
+        )
+        out_y = np.where(
+            across > 0, (half - mount.y_m) / across, np.where(across < 0, (-half - mount.y_m) / across, np.inf)
+        )
+    through_m = np.minimum(out_x, out_y)
+    return (through_m < THROUGH_M) & (np.abs(azimuth) <= math.radians(tuning.radar.field_of_view_deg) / 2)
 
 
-def stages(bank, now_s, tuning, people):
+def stages(bank, now_s, here, tuning, people):
     """Stage of each track, (n,) int8, and whether it is handed out, (n,) bool."""
     life = bank.life
     believed, moved = life[:, column.BELIEVED] > 0.5, life[:, column.MOVED] > 0.5
     seen_lately = (now_s - life[:, column.SEEN_S] <= tuning.coasting_s) | (life[:, column.MISSES] < 1)
     stage = np.full(len(bank), Stage.TENTATIVE, np.int8)
-    stage[~moved] = Stage.POSSIBLE
+    possible = (life[:, column.STILL_BORN] > 0.5) & ~moved
+    stage[possible] = Stage.POSSIBLE
     stage[believed] = np.where(seen_lately, Stage.CONFIRMED, Stage.COASTING)[believed]
-    shown = np.where(moved, life[:, column.HITS] >= 2, life[:, column.HITS] >= tuning.possible_hits)
-    if not people.treat_small_still_as_person:
-        shown &= stage != Stage.POSSIBLE
+    near = np.hypot(*(bank.states[:, 0, :2] - here).T) <= tuning.possible_range_m
+    person_sized = (life[:, column.HITS] >= tuning.possible_hits) & near & people.treat_small_still_as_person
+    shown = np.where(possible, person_sized, believed | (moved & (life[:, column.HITS] >= 2)))
     return stage, shown
