@@ -191,6 +191,42 @@ def toml_text(model, *comments):
     return tomlkit.dumps(document)
 
 
+def toml_over(old, model, where):
+    """The text of a TOML file changed so that it holds a model: comments and order stay, only what differs is touched.
+
+    What the old file left to its default stays out while it is the default; keys that the model does not know go.
+    """
+    import tomlkit
+
+    try:
+        tomllib.loads(old)
+    except tomllib.TOMLDecodeError as error:
+        raise InputError(f"{where}: is not valid TOML and is left alone: {error}") from None
+    document = tomlkit.parse(old)
+    _change(document, model)
+    return tomlkit.dumps(document)
+
+
+def _change(table, model):
+    import tomlkit
+
+    plain = model.model_dump(mode="json")
+    needed = model.model_dump(mode="json", exclude_defaults=True)
+    for key in [key for key in table if key not in plain]:
+        del table[key]
+    for key, value in plain.items():
+        inner = getattr(model, key)
+        if isinstance(inner, BaseModel):
+            if key not in table and key in needed:
+                table.add(key, tomlkit.table())
+            if key in table:
+                _change(table[key], inner)
+        elif key in table and table[key] != value:
+            table[key] = value
+        elif key not in table and key in needed:
+            table.add(key, value)
+
+
 def _fill(table, model):
     import tomlkit
 

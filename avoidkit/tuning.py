@@ -6,6 +6,7 @@ file, the printed JSON schema and the sliders of the bench all come from there.
 
 import hashlib
 import json
+from pathlib import Path
 
 from pydantic import Field, model_validator
 
@@ -27,6 +28,7 @@ from avoidkit.parameters import (  # noqa: F401  (passed on: whoever makes a mod
     share,
     speed,
     switch,
+    toml_over,
     toml_text,
     validated,
     write_text,
@@ -252,8 +254,13 @@ def load_tuning(path):
 
 
 def save_tuning(tuning, path):
-    """Write a tuning in full, each value with unit, bounds, meaning and source; comments of an old file go."""
-    write_text(path, tuning_toml(tuning))
+    """Write a tuning; over an old file its comments and order stay, and only what differs is changed.
+
+    A new file holds every value with unit, bounds, meaning and source.
+    """
+    path = Path(path)
+    old = path.read_text(encoding="utf-8") if path.is_file() else None
+    write_text(path, tuning_toml(tuning) if old is None else toml_over(old, tuning, str(path)))
 
 
 def tuning_toml(tuning):

@@ -46,6 +46,27 @@ def test_a_tuning_survives_being_written_and_read(tmp_path):
     assert [file.name for file in tmp_path.iterdir()] == ["t.toml"]
 
 
+def test_saving_over_a_file_keeps_its_comments_and_what_it_left_out(tmp_path):
+    file = tmp_path / "t.toml"
+    file.write_text(
+        "# ours\n[vehicle]\nbrake_mps2 = 3 # measured in May\n\n[people]\nk_sigma = 2.0\n", encoding="utf-8"
+    )
+    save_tuning(load_tuning(file).replace({"vehicle.brake_mps2": 3.5, "decision.clearance_m": 0.3}), file)
+    assert file.read_text(encoding="utf-8") == (
+        "# ours\n[vehicle]\nbrake_mps2 = 3.5 # measured in May\n\n[people]\nk_sigma = 2.0\n"
+        "\n[decision]\nclearance_m = 0.3\n"
+    )
+    tuning = load_tuning(file)
+    assert (tuning.vehicle.brake_mps2, tuning.people.k_sigma, tuning.decision.clearance_m) == (3.5, 2.0, 0.3)
+
+
+def test_a_file_that_is_not_toml_is_not_written_over(tmp_path):
+    file = tmp_path / "notes.toml"
+    file.write_text("dear diary", encoding="utf-8")
+    assert message_of(save_tuning, Tuning(), file).startswith(f"{file}: is not valid TOML and is left alone: ")
+    assert file.read_text(encoding="utf-8") == "dear diary"
+
+
 def test_every_value_of_a_written_tuning_has_its_unit_and_bounds_on_the_line_before():
     lines = tuning_toml(Tuning()).splitlines()
     for dotted, value, info in fields(Tuning()):

@@ -1,6 +1,8 @@
 """The tunings that travel with the kit; `python -m tests.tunings` writes their files anew."""
 
-from avoidkit import Tuning, save_tuning, shipped
+from avoidkit import Tuning, shipped
+from avoidkit.parameters import write_text
+from avoidkit.tuning import tuning_toml
 
 SLOW_BRAKES = {
     "name": "slow_brakes",
@@ -17,4 +19,4 @@ def shipped_tunings():
 
 if __name__ == "__main__":
     for name, tuning in shipped_tunings().items():
-        save_tuning(tuning, shipped("tunings") / f"{name}.toml")
+        write_text(shipped("tunings") / f"{name}.toml", tuning_toml(tuning))
