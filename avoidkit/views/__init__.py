@@ -1,1 +1,28 @@
+"""Pictures, the bench and the stand-alone demo; each name is loaded when it is first used."""
 
+import importlib
+
+_MODULE_OF = {
+    "bench": "bench",
+    "draw_drive": "figures",
+    "look": "style",
+    "plan_png": "figures",
+    "plan_view": "figures",
+    "show_coverage": "sensed",
+    "show_moment": "moments",
+    "show_sensors": "sensed",
+}
+
+__all__ = [*_MODULE_OF]
+
+
+def __getattr__(name):
+    if name not in _MODULE_OF:
+        raise AttributeError(f"module 'avoidkit.views' has no attribute {name!r}")
+    value = getattr(importlib.import_module(f"avoidkit.views.{_MODULE_OF[name]}"), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__():
+    return sorted(__all__)

@@ -58,15 +58,15 @@ class Bench:
         heading = math.degrees(math.atan2(vy, vx)) if (vx or vy) else 180.0
         self.x_m = _slider("person x", "m", min(x0, x), max(x1, x), x, 0.05)
         self.y_m = _slider("person y", "m", min(y0, y), max(y1, y), y, 0.05)
-        self.heading_deg = _slider("walks towards", "deg", -180.0, 180.0, heading, 5.0)
-        self.speed_mps = _slider("person's speed", "m/s", 0.0, 3.0, math.hypot(vx, vy), 0.05)
+        self.heading_deg = _slider("heading", "deg", -180.0, 180.0, heading, 5.0)
+        self.speed_mps = _slider("speed", "m/s", 0.0, 3.0, math.hypot(vx, vy), 0.05)
         length_m = math.floor(self.scene.reference.length_m * 10) / 10
-        self.along_m = _slider("vehicle along its path", "m", 0.0, length_m, 0.0, 0.1)
+        self.along_m = _slider("vehicle at", "m", 0.0, length_m, 0.0, 0.1)
         for slider in (self.x_m, self.y_m, self.heading_deg, self.speed_mps, self.along_m):
             slider.observe(lambda _change: self._refresh(), "value")
         self.mode = widgets.ToggleButtons(
             options=[("settled: one person, known exactly", "settled"), ("live: drive the whole loop", "live")],
-            style={"button_width": "300px"},
+            style={"button_width": "270px"},
         )
         self.mode.observe(lambda _change: self._change_mode(), "value")
 
@@ -82,25 +82,26 @@ class Bench:
         self.go.on_click(lambda _button: self.drive())
         self.joins = widgets.Checkbox(value=True, indent=False, description="with the person set above")
         longest_s = self.scene.duration_s
-        self.seconds = _slider("length of the drive", "s", 1.0, max(60.0, longest_s), min(30.0, longest_s), 1.0)
+        self.seconds = _slider("drive for", "s", 1.0, max(60.0, longest_s), min(30.0, longest_s), 1.0)
         self.play = widgets.Play(min=0, max=0, step=PLAY_EVERY, interval=200, show_repeat=False)
-        self.cycle = widgets.IntSlider(min=0, max=0, readout=False, description="cycle", layout={"width": "520px"})
+        self.cycle = widgets.IntSlider(min=0, max=0, readout=False, description="cycle", layout={"width": "46%"})
+        self.seconds.layout.width = "320px"
         widgets.jslink((self.play, "value"), (self.cycle, "value"))
         self.cycle.observe(lambda _change: self._refresh(), "value")
 
     def _arrange(self):
-        wide = {"width": "62%", "min_width": "480px"}
-        narrow = {"width": "37%", "min_width": "330px", "padding": "0 0 0 12px"}
-        answer = widgets.VBox([self.answer, self.table], layout=narrow)
-        top = widgets.HBox([widgets.VBox([self.plan], layout=wide), answer])
         sliders = [self.x_m, self.y_m, self.heading_deg, self.speed_mps, self.along_m]
-        self._place = widgets.Box(sliders, layout={"flex_flow": "row wrap", "width": "100%"})
+        beside = widgets.VBox(
+            [self.answer, *sliders], layout={"width": "36%", "min_width": "320px", "margin": "0 0 0 14px"}
+        )
+        plan = widgets.VBox([self.plan], layout={"width": "62%", "min_width": "460px"})
+        top = widgets.HBox([plan, beside], layout={"width": "100%"})
         row = widgets.HBox([self.go, self.joins, self.seconds])
-        self._live = widgets.VBox([row, widgets.HBox([self.play, self.cycle]), self.ribbon, self.note])
+        self._live = widgets.VBox([row, widgets.HBox([self.play, self.cycle, self.note]), self.ribbon])
         self._live.layout.display = "none"
         tuning = widgets.Accordion([self.panel.widget], titles=("Tuning: every parameter, with unit and bounds",))
         title = widgets.HTML(f"<h3 style='margin:4px 0'>{html.escape(self.scene.title or self.scene.name)}</h3>")
-        box = widgets.VBox([title, self.mode, top, self._place, self._live, tuning], layout={"width": "100%"})
+        box = widgets.VBox([title, self.mode, top, self._live, self.table, tuning], layout={"width": "100%"})
         box.add_class("avoidkit-bench")
         return box
 
@@ -231,5 +232,5 @@ def _slider(name, unit, low, high, value, step):
     digits = 2 if step < 0.1 else 1 if step < 1 else 0
     return widgets.FloatSlider(
         value=value, min=low, max=high, step=step, description=f"{name} ({unit})", continuous_update=False,
-        readout_format=f".{digits}f", style={"description_width": "170px"}, layout={"width": "460px"},
+        readout_format=f".{digits}f", style={"description_width": "118px"}, layout={"width": "98%"},
     )  # fmt: skip

@@ -189,9 +189,9 @@ def draw_people(ax, people):
             artists.append(
                 ax.add_patch(Circle((x, y), 0.5, fill=False, edgecolor=INK, linewidth=1.4, linestyle=":", zorder=5.0))
             )
-            artists.append(_tag(ax, (x, y), "operator", dy=18))
+            artists.append(_tag(ax, (x, y), "operator", dy=-20))
         if people.contact[k]:
-            artists.append(_tag(ax, (x, y), "contact", dy=-22, color=VERMILLION))
+            artists.append(_tag(ax, (x, y), "contact", dy=-34, color=VERMILLION))
     return artists
 
 
@@ -272,16 +272,16 @@ def _velocity_arrows(ax, state, arrow_s):
     ]
 
 
-def draw_reach(ax, centres, radii_m, *, color=PURPLE):
-    """Discs, (n, 2) centres and (n,) radii in m: how far each person can get while the vehicle stops."""
+def draw_reach(ax, centres, radii_m, *, color=PURPLE, filled_to_m=3.0):
+    """Discs, (n, 2) centres and (n,) radii in m: how far each person can get while the vehicle stops.
+
+    Discs wider than `filled_to_m`, of tracks that are hardly known, have a rim only, lest they hide the rest.
+    """
     discs = [Circle(centre, radius) for centre, radius in zip(centres, radii_m, strict=True)]
-    artists = [
-        ax.add_collection(
-            PatchCollection(discs, facecolor=color, edgecolor="none", alpha=0.22, zorder=2.6), autolim=False
-        )
-    ]
+    small = [disc for disc in discs if disc.radius <= filled_to_m]
     rim = PatchCollection(discs, facecolor="none", edgecolor=color, linewidth=1.2, zorder=2.65)
-    return [*artists, ax.add_collection(rim, autolim=False)]
+    fill = PatchCollection(small, facecolor=color, edgecolor="none", alpha=0.22, zorder=2.6)
+    return [ax.add_collection(fill, autolim=False), ax.add_collection(rim, autolim=False)]
 
 
 def draw_returns(ax, points_scene, *, color=GREEN, label="returns"):

@@ -22,7 +22,7 @@ STYLE = f"""<style>
 .ak-stale {{opacity: .4; filter: grayscale(1)}}
 .ak-checks {{font: 14px/1.4 sans-serif; border-collapse: collapse; width: 100%;
   color: var(--jp-content-font-color0, {INK})}}
-.ak-checks th, .ak-checks td {{padding: 3px 7px; text-align: right; white-space: nowrap}}
+.ak-checks th, .ak-checks td {{padding: 2px 9px; text-align: right; white-space: nowrap}}
 .ak-checks th {{border-bottom: 2px solid {SOFT}}}
 .ak-checks .ak-name {{text-align: left; white-space: normal}}
 .ak-checks .ak-fails {{font-weight: bold}}
@@ -76,21 +76,22 @@ def turn_words(turn):
 
 def checks_html(verdict):
     """Every comparison in the order made: needed, found, slack; the one that settled it is framed."""
-    heads = "".join(f"<th>{name}</th>" for name in ("needed", "found", "slack"))
+    heads = "".join(f"<th{side}>{name}</th>" for name, side in _HEADS)
     rows = "".join(_check_row(check, check.name == verdict.settled_by) for check in verdict.checks)
-    return (
-        f"<table class='ak-checks'><thead><tr><th></th><th class='ak-name'>check</th>{heads}</tr></thead>"
-        f"<tbody>{rows}</tbody></table>"
-    )
+    return f"<table class='ak-checks'><thead><tr>{heads}</tr></thead><tbody>{rows}</tbody></table>"
+
+
+_LEFT = " class='ak-name'"
+_HEADS = (("", ""), ("check", _LEFT), ("needed", ""), ("found", ""), ("slack", ""), ("of what", _LEFT))
 
 
 def _check_row(check, settles):
     word, mark = ("holds", "&#10003;") if check.holds else ("fails", "&#10007;")
-    about = f" <small>{html.escape(check.about)}</small>" if check.about else ""
     limit = "at most" if check.at_most else "at least"
     needed, found, slack = (html.escape(number(x, check.unit)) for x in (check.needed, check.found, check.slack))
     return (
         f"<tr class='ak-{word}{' ak-settles' if settles else ''}'><td aria-label='{word}' title='{word}'>{mark}</td>"
-        f"<td class='ak-name'>{html.escape(check.name.replace('_', ' '))}{about}</td>"
-        f"<td><small>{limit}</small> {needed}</td><td>{found}</td><td>{slack}</td></tr>"
+        f"<td class='ak-name'>{html.escape(check.name.replace('_', ' '))}</td>"
+        f"<td><small>{limit}</small> {needed}</td><td>{found}</td><td>{slack}</td>"
+        f"<td class='ak-name'>{html.escape(check.about)}</td></tr>"
     )

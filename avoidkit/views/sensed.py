@@ -1,0 +1,136 @@
+"""What the sensors see: coverage as contours, and one scan over azimuth and over range rate.
+
+The `draw_` functions take axes and return the artists they added; `show_sensors` makes the figure.
+"""
+
+import numpy as np
+
+from avoidkit.frames import Pose, to_local
+from avoidkit.scene import people_at
+from avoidkit.sensing.coverage import coverage
+from avoidkit.sensing.radar import RADARS, still_range_rate
+from avoidkit.sensing.sensors import scan_at
+from avoidkit.vehicle import Ego, outline
+from avoidkit.views.style import BLUE, GREEN, INK, ORANGE, SOFT, VERMILLION, look, new_figure
+
+LEVELS = (0.1, 0.5, 0.9)
+LINES = {0.1: ":", 0.5: "--", 0.9: "-"}
+
+
+def draw_coverage(ax, x_m, y_m, probability, *, color=BLUE, levels=LEVELS, numbers=True):
+    """Contours of a probability over a lattice in the vehicle's frame; the line style tells the level."""
+    styles = [LINES.get(level, "-.") for level in levels]
+    drawn = ax.contour(x_m, y_m, probability, levels=levels, colors=[color], linestyles=styles, linewidths=1.8)
+    return [drawn, *(ax.clabel(drawn, fmt="%g", fontsize=11) if numbers else [])]
+
+
+def draw_body(ax, vehicle):
+    """The vehicle's outline in its own frame, nose to the right."""
+    corners = outline(vehicle)
+    return ax.fill(corners[:, 0], corners[:, 1], facecolor="#eef1f3", edgecolor=INK, linewidth=1.6, zorder=3)
+
+
+def draw_fields_together(ax, scene, tuning, pose, time_s, *, half_m=24.0, spacing_m=0.5):
+    """Coverage of each radar (0.9 alone, thin) and of all four (blue) at one instant, with the faults of the scene."""
+    x, y, each = coverage(scene, tuning, pose=pose, time_s=time_s, half_m=half_m, spacing_m=spacing_m)
+    artists = []
+    for name, color in zip(RADARS, (GREEN, ORANGE, VERMILLION, SOFT), strict=True):
+        one = ax.contour(x, y, each[name], levels=(0.9,), colors=[color], linewidths=0.9)
+        artists += [one, *ax.plot([], [], color=color, linewidth=0.9, label=name.replace("_", " "))]
+    artists += draw_coverage(ax, x, y, each["together"], numbers=False)
+    artists += [*draw_body(ax, tuning.vehicle)]
+    return artists
+
+
+def draw_over_azimuth(ax, scan, *, color=BLUE):
+    """The returns of a scan, range over azimuth from boresight in degrees; larger is stronger."""
+    size = 8 + 1.5 * np.clip(scan.snr_db, 0, 60)
+    return [ax.scatter(np.degrees(scan.azimuth_rad), scan.range_m, s=size, facecolors="none", edgecolors=color)]
+
+
+def draw_over_range_rate(ax, scan, *, color=BLUE):
+    """The returns of a scan, range over range rate."""
+    size = 8 + 1.5 * np.clip(scan.snr_db, 0, 60)
+    return [ax.scatter(scan.range_rate_mps, scan.range_m, s=size, facecolors="none", edgecolors=color)]
+
+
+def draw_truth(ax_azimuth, ax_rate, people, ego, mount):
+    """Where people truly are in both plots of a scan: crosses at range over azimuth and over range rate."""
+    eye = Pose(mount.x_m, mount.y_m, np.radians(mount.yaw_deg))
+    local = to_local(to_local(people.xy, ego.pose), eye)
+    range_m, azimuth = np.hypot(*local.T), np.arctan2(local[:, 1], local[:, 0])
+    ahead = to_local(people.xy + people.velocity, ego.pose) - to_local(people.xy, ego.pose)
+    angle = azimuth + eye.yaw_rad
+    rate = ahead[:, 0] * np.cos(angle) + ahead[:, 1] * np.sin(angle)
+    rate = rate + still_range_rate(ego.speed_mps, ego.yaw_rate_radps, mount, azimuth)
+    looks = {"marker": "x", "linestyle": "none", "color": VERMILLION, "markersize": 9, "markeredgewidth": 2}
+    return [
+        *ax_azimuth.plot(np.degrees(azimuth), range_m, label="people", **looks),
+        *ax_rate.plot(rate, range_m, label="people", **looks),
+    ]
+
+
+def show_coverage(scenes, tuning, *, time_s=0.0, pose=None):
+    """A figure of the coverage in several scenes side by side, such as one with a fault and one without.
+
+    Parameters
+    ----------
+    scenes : dict of Scene
+        By title.
+    """
+    figure = new_figure(7.0 * len(scenes), 7.5)
+    with look():
+        axes = np.atleast_1d(figure.subplots(1, len(scenes), sharey=True))
+        for ax, (title, scene) in zip(axes, scenes.items(), strict=True):
+            where = scene.start_pose if pose is None else pose
+            draw_fields_together(ax, scene, tuning, where, time_s)
+            _dress_coverage(ax, title)
+    return figure
+
+
+def _dress_coverage(ax, title):
+    for level, line in LINES.items():
+        ax.plot([], [], color=BLUE, linestyle=line, linewidth=1.8, label=f"probability {level:g}")
+    ax.set(title=title, xlabel="ahead (m)", ylabel="to the left (m)", aspect="equal")
+    ax.legend(loc="upper left", fontsize=11)
+
+
+def show_sensors(scene, tuning, *, seed, sensor="front_left", time_s=0.0, speed_mps=0.0, pose=None):
+    """A figure of what the radars see at one instant of a scene: coverage, and one scan of one radar.
+
+    Parameters
+    ----------
+    sensor : str
+        Name of the radar whose scan is shown.
+    time_s : float
+        Instant at which people and faults are looked up.
+    speed_mps : float
+        Of the vehicle, straight ahead.
+    pose : Pose or None
+        Of the vehicle; None: the scene's start.
+
+    Returns
+    -------
+    matplotlib Figure
+    """
+    pose = scene.start_pose if pose is None else pose
+    people, ego = people_at(scene, time_s), Ego(time_s, pose, speed_mps, 0.0, 0.0)
+    scan = scan_at(scene, tuning, seed, sensor, time_s, people, ego)
+    mount = getattr(tuning.radar.mounts, sensor)
+    figure = new_figure(15.0, 7.0)
+    with look():
+        left, middle, right = figure.subplots(1, 3, width_ratios=(1.5, 1, 1))
+        draw_fields_together(left, scene, tuning, pose, time_s)
+        if scan is not None:
+            draw_over_azimuth(middle, scan)
+            draw_over_range_rate(right, scan)
+        draw_truth(middle, right, people, ego, mount)
+        _dress_coverage(left, "Sees a standing adult")
+        name = sensor.replace("_", " ")
+        half = tuning.radar.field_of_view_deg / 2
+        middle.set(title=f"One scan, {name}", xlabel="azimuth from boresight (deg)", ylabel="range (m)")
+        middle.set(xlim=(half, -half), ylim=(0, tuning.radar.range_max_m))  # left is left
+        right.set(title="The same scan", xlabel="range rate (m/s)", ylim=(0, tuning.radar.range_max_m))
+        right.set(xlim=(-4, 4))
+        middle.legend(loc="upper right", fontsize=11)
+    return figure

@@ -1,0 +1,85 @@
+"""Notebook 01 in a real JupyterLab in Chromium, used as a person would: run it, move a slider, read the verdict."""
+
+import os
+import re
+from pathlib import Path
+
+import pytest
+
+pytestmark = pytest.mark.browser
+
+NOTEBOOK = "notebooks/01_wait_or_go_round.ipynb"
+BENCH = ".avoidkit-bench"
+
+
+@pytest.fixture
+def picture(tmp_path):
+    """A function that keeps a picture of the page, in the folder `AVOIDKIT_PICTURES` or with the test's files."""
+    folder = Path(os.environ.get("AVOIDKIT_PICTURES", tmp_path))
+    folder.mkdir(parents=True, exist_ok=True)
+
+    def keep(page, name):
+        page.evaluate(f"() => document.querySelector('{BENCH}').scrollIntoView({{block: 'start'}})")
+        page.wait_for_timeout(300)
+        page.screenshot(path=str(folder / f"{name}.png"))
+
+    return keep
+
+
+def slider(page, name):
+    """The handle of the slider with a description that begins with `name`, on the first bench."""
+    row = page.locator(f"{BENCH}").first.locator(".widget-slider", has=page.locator(f"label:text('{name}')")).first
+    return row.locator(".noUi-handle")
+
+
+def verdict(page):
+    return page.locator(f"{BENCH} .ak-verdict").first
+
+
+def wait_for_action(page, action, timeout=30_000):
+    page.wait_for_selector(f"{BENCH} .ak-verdict[data-action='{action}']", timeout=timeout)
+
+
+def test_the_notebook_runs_and_a_moved_slider_changes_the_verdict_on_the_page(open_notebook, run_all, picture):
+    page = open_notebook(NOTEBOOK, width=1280, height=1250)
+    run_all(page)
+    wait_for_action(page, "detour", timeout=120_000)
+    picture(page, "bench_detour")
+    assert re.search(r"up to \d\.\d\d m/s", verdict(page).inner_text())
+
+    handle = slider(page, "person x")
+    handle.scroll_into_view_if_needed()
+    handle.click()
+    before = handle.get_attribute("aria-valuetext") or handle.get_attribute("aria-valuenow")
+    place = handle.bounding_box()
+    page.mouse.move(place["x"] + place["width"] / 2, place["y"] + place["height"] / 2)
+    page.mouse.down()
+    page.mouse.move(place["x"] - 10, place["y"] + place["height"] / 2, steps=4)
+    page.mouse.up()
+    after = handle.get_attribute("aria-valuetext") or handle.get_attribute("aria-valuenow")
+    assert after != before
+
+    wait_for_action(page, "halt")
+    assert "0.00" not in verdict(page).locator("b").inner_text()
+    assert "halt" in verdict(page).inner_text()
+    rows = page.locator(f"{BENCH} .ak-checks").first.locator("tbody tr")
+    assert rows.count() >= 8
+    assert page.locator(f"{BENCH} .ak-checks .ak-settles").first.is_visible()
+    picture(page, "bench_halt")
+    assert [
+        address
+        for address in page.addresses
+        if not address.startswith(("http://127.0.0.1", "ws://127.0.0.1", "data:", "blob:"))
+    ] == []
+    assert page.troubles == []
+
+
+def test_a_slider_obeys_the_keyboard(open_notebook, run_all):
+    page = open_notebook(NOTEBOOK, width=1400, height=1000)
+    run_all(page)
+    wait_for_action(page, "detour", timeout=120_000)
+    handle = slider(page, "person y")
+    handle.focus()
+    for _ in range(6):  # five steps of 5 cm each: from 1.20 m to 2.70 m, beside the lane
+        handle.press("PageUp")
+    wait_for_action(page, "continue")
