@@ -5,6 +5,7 @@ import math
 import numpy as np
 
 from avoidkit.checks import InputError
+from avoidkit.parameters import did_you_mean
 from avoidkit.sensing.corner import CornerRadar, surroundings_of
 from avoidkit.sensing.faults import FaultBook, ghost_echoes, ghost_returns
 from avoidkit.sensing.radar import RADARS, stamp
@@ -108,7 +109,7 @@ class Sensors:
         soft = [stream(self._seed, RING, Effect.TRAITS, k).random() < ring.soft_share for k in range(len(people.xy))]
         softness = ring.body_loss_db + ring.soft_loss_db * np.array(soft, dtype=float)
         distance, level, half = echo_paths(self._ring_mounts, ego.pose, self._edges, people, softness, ring)
-        level = level + 40 * math.log10(book.range_share(RING_NAME, taken_s))
+        level = level + 40 * math.log10(max(book.range_share(RING_NAME, taken_s), 1e-3))
         drawn = stream(self._seed, RING, Effect.ECHOES, cycle)
         first = first_echoes(distance, level, half, drawn, self._sound, ring)
 
@@ -146,3 +147,28 @@ def _cycles(before_s, now_s, offset_s, period_s):
     first = max(0, math.floor((before_s - offset_s + EARLY_S) / period_s) + 1)
     last = math.floor((now_s - offset_s + EARLY_S) / period_s)
     return range(first, last + 1)
+
+
+def scan_at(scene, tuning, seed, sensor, time_s, people, ego):
+    """The scan of one radar nearest before an instant, everybody standing or walking as `people` says.
+
+    Parameters
+    ----------
+    sensor : str
+        One of the four names.
+    people, ego : People, Ego
+        At that instant, whose `time_s` is not looked at.
+
+    Returns
+    -------
+    Scan or None
+        None where a fault of the scene keeps it back.
+    """
+    if sensor not in RADARS:
+        raise InputError(f"sensor must be one of {', '.join(RADARS)}, got {sensor!r}{did_you_mean(sensor, RADARS)}")
+    sensors = Sensors(scene, tuning, seed)
+    index, period = RADARS.index(sensor), tuning.radar.cycle_s
+    offset = index * period / len(RADARS)
+    cycle = max(0, math.floor((time_s - offset + EARLY_S) / period))
+    found = sensors._scan(sensors._radars[index], index, cycle, offset + cycle * period, people, ego)
+    return found[0] if found else None

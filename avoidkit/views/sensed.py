@@ -1,6 +1,6 @@
 """What the sensors see: coverage as contours, and one scan over azimuth and over range rate.
 
-The `draw_` functions take axes and return the artists they added; `show_sensors` makes the figure.
+The `draw_` functions take axes and return the artists they added; the `show_` functions take a whole figure.
 """
 
 import numpy as np
@@ -11,7 +11,7 @@ from avoidkit.sensing.coverage import coverage
 from avoidkit.sensing.radar import RADARS, still_range_rate
 from avoidkit.sensing.sensors import scan_at
 from avoidkit.vehicle import Ego, outline
-from avoidkit.views.style import BLUE, GREEN, INK, ORANGE, SOFT, VERMILLION, look, new_figure
+from avoidkit.views.style import BLUE, GREEN, INK, ORANGE, SOFT, VERMILLION, look
 
 LEVELS = (0.1, 0.5, 0.9)
 LINES = {0.1: ":", 0.5: "--", 0.9: "-"}
@@ -70,33 +70,32 @@ def draw_truth(ax_azimuth, ax_rate, people, ego, mount):
     ]
 
 
-def show_coverage(scenes, tuning, *, time_s=0.0, pose=None):
-    """A figure of the coverage in several scenes side by side, such as one with a fault and one without.
+def show_coverage(figure, scenes, tuning, *, time_s=0.0, pose=None):
+    """Draw the coverage in several scenes side by side, such as one with a fault and one without; returns the axes.
 
     Parameters
     ----------
     scenes : dict of Scene
         By title.
     """
-    figure = new_figure(7.0 * len(scenes), 7.5)
     with look():
         axes = np.atleast_1d(figure.subplots(1, len(scenes), sharey=True))
         for ax, (title, scene) in zip(axes, scenes.items(), strict=True):
             where = scene.start_pose if pose is None else pose
             draw_fields_together(ax, scene, tuning, where, time_s)
             _dress_coverage(ax, title)
-    return figure
+    return list(axes)
 
 
 def _dress_coverage(ax, title):
     for level, line in LINES.items():
         ax.plot([], [], color=BLUE, linestyle=line, linewidth=1.8, label=f"probability {level:g}")
     ax.set(title=title, xlabel="ahead (m)", ylabel="to the left (m)", aspect="equal")
-    ax.legend(loc="upper left", fontsize=11)
+    ax.legend(loc="upper left", fontsize=11, frameon=True)
 
 
-def show_sensors(scene, tuning, *, seed, sensor="front_left", time_s=0.0, speed_mps=0.0, pose=None):
-    """A figure of what the radars see at one instant of a scene: coverage, and one scan of one radar.
+def show_sensors(figure, scene, tuning, *, seed, sensor="front_left", time_s=0.0, speed_mps=0.0, pose=None):
+    """Draw what the radars see at one instant of a scene: coverage, and one scan of one radar; returns the axes.
 
     Parameters
     ----------
@@ -108,16 +107,11 @@ def show_sensors(scene, tuning, *, seed, sensor="front_left", time_s=0.0, speed_
         Of the vehicle, straight ahead.
     pose : Pose or None
         Of the vehicle; None: the scene's start.
-
-    Returns
-    -------
-    matplotlib Figure
     """
     pose = scene.start_pose if pose is None else pose
     people, ego = people_at(scene, time_s), Ego(time_s, pose, speed_mps, 0.0, 0.0)
     scan = scan_at(scene, tuning, seed, sensor, time_s, people, ego)
     mount = getattr(tuning.radar.mounts, sensor)
-    figure = new_figure(15.0, 7.0)
     with look():
         left, middle, right = figure.subplots(1, 3, width_ratios=(1.5, 1, 1))
         draw_fields_together(left, scene, tuning, pose, time_s)
@@ -133,4 +127,4 @@ def show_sensors(scene, tuning, *, seed, sensor="front_left", time_s=0.0, speed_
         right.set(title="The same scan", xlabel="range rate (m/s)", ylim=(0, tuning.radar.range_max_m))
         right.set(xlim=(-4, 4))
         middle.legend(loc="upper right", fontsize=11)
-    return figure
+    return [left, middle, right]
