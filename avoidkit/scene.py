@@ -235,11 +235,8 @@ def scene_from(plain, where, folder=""):
     """A scene from plain data, checked; `where` begins every message."""
     if "folder" in plain:
         raise InputError(f"{where}: folder: unknown key")
-    if any(
-        isinstance(p, dict) and "walks_file" in p
-        for p in plain.get("people", [])
-        if isinstance(plain.get("people"), list)
-    ):
+    people = plain.get("people")
+    if isinstance(people, list) and any(isinstance(person, dict) and "walks_file" in person for person in people):
         plain = plain | {"folder": folder}
     return validated(Scene, plain, where)
 

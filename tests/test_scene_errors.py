@@ -1,11 +1,15 @@
 """A mistake in a scene file is one message that names the file, the field, what it got and what was wanted."""
 
+import copy
+import math
+import random
 import re
+import tomllib
 
 import pytest
 
 from avoidkit.checks import InputError
-from avoidkit.scene import Scene, load_scene, standing, walking
+from avoidkit.scene import Scene, load_scene, scene_from, standing, walking
 
 PLAIN = """
 name = "yard"
@@ -273,6 +277,39 @@ CASES = {
 def test_a_mistake_is_one_message_with_field_value_and_wish(tmp_path, mistake):
     text, message = CASES[mistake]
     assert refused(tmp_path, text) == message
+
+
+WEIRD = ["", "x", math.nan, math.inf, -1e300, 1e300, -1, 0, True, [], {}, [1], [[1, 2]], {"a": 1}, 2**70, [{}], 3.0]
+
+
+def spots(plain, before=()):
+    """The places of all values within plain data, as tuples of keys and numbers."""
+    inner = plain.items() if isinstance(plain, dict) else enumerate(plain) if isinstance(plain, list) else ()
+    for key, value in inner:
+        yield (*before, key)
+        yield from spots(value, (*before, key))
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_whatever_is_put_anywhere_is_a_scene_or_a_message(seed):
+    drawn = random.Random(seed)
+    start = tomllib.loads(PLAIN + fault(sensor="link", kind="late", from_s=1.0, to_s=5.0, amount=0.5))
+    start |= {"hold": {"mode": "timed", "presses": [{"from_s": 1.0, "to_s": 5.0}]}, "true_vehicle": {"brake_mps2": 3.0}}
+    scene_from(copy.deepcopy(start), "yard")
+    outcomes = set()
+    for _ in range(80):
+        plain = copy.deepcopy(start)
+        *way, last = drawn.choice(list(spots(plain)))
+        place = plain
+        for key in way:
+            place = place[key]
+        place[last] = drawn.choice(WEIRD)
+        try:
+            scene_from(plain, "yard")
+            outcomes.add("scene")
+        except InputError as error:
+            outcomes.add(str(error)[:6])
+    assert outcomes == {"scene", "yard: "}
 
 
 def test_two_mistakes_are_both_named(tmp_path):
