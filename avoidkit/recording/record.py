@@ -100,6 +100,17 @@ class Recording:
 
         return situation_at(self, self.index_at(time_s), track=track, map_space=map_space)
 
+    def situations(self, from_s=None, to_s=None, track=None, map_space=None):
+        """Yield the situations of all rows, or of those from one time to another, replaying only once.
+
+        A grid may change when the next situation is asked for: copy what has to last.
+        """
+        from avoidkit.recording.replay import situations_of
+
+        start = 0 if from_s is None else self.index_at(from_s)
+        stop = len(self) if to_s is None else self.index_at(to_s) + 1
+        yield from situations_of(self, start, stop, track=track, map_space=map_space)
+
     def to_pandas(self):
         """One line a cycle, flat columns in SI units: scalars, records by `record_part`, counts of lists."""
         from avoidkit.recording.flat import flat_frame

@@ -1,5 +1,7 @@
 """What a decision looked at, rebuilt exactly: tracker and free space from their last checkpoint, scans replayed."""
 
+from collections import deque
+
 from avoidkit.checks import InputError
 from avoidkit.recording.checkpoints import unpack_checkpoint
 from avoidkit.tracking.records import no_tracks
@@ -7,30 +9,39 @@ from avoidkit.verdict import Memory, Situation
 
 
 def situation_at(recording, index, *, track=None, map_space=None):
-    """The `Situation` of row `index`.
+    """The `Situation` of row `index`; for many in a row `situations_of` is faster."""
+    _, tracks, grid = deque(_replayed(recording, index, index + 1, track, map_space), maxlen=1).pop()
+    return _situation(recording, index, tracks, grid)
+
+
+def situations_of(recording, start, stop, *, track=None, map_space=None):
+    """Yield the `Situation` of each row from `start` up to and without `stop`, replaying only once.
 
     With factories of one's own the checkpoints, which belong to the stages that drove, are left alone
-    and everything is replayed from the first row.
+    and everything is replayed from the first row. A grid may change when the next one is asked for.
 
     Parameters
     ----------
     recording : Recording
-    index : int
+    start, stop : int
     track, map_space : factories or None
         `track(tuning)` and `map_space(tuning)` as in `drive`; None: the kit's own.
-
-    Returns
-    -------
-    Situation
     """
-    rows = recording.rows
-    tracker, space, first = _stages(recording, index, track, map_space)
-    tracks = grid = None
-    for i in range(first, index + 1):
-        row = rows[i]
-        tracks = _stepped(row, "tracker", no_tracks(row.time_s), tracker.step, list(row.scans), row.ego)
-        grid = _stepped(row, "free space", grid, space.step, list(row.scans), row.echoes, tracks, row.ego)
-    return _situation(recording, index, tracks, grid)
+    for i, tracks, grid in _replayed(recording, start, stop, track, map_space):
+        if i >= start:
+            yield _situation(recording, i, tracks, grid)
+
+
+def _replayed(recording, start, stop, track, map_space):
+    """Yield (row index, tracks, grid) from the last checkpoint at or before `start` up to `stop`."""
+    tracker, space, first = _stages(recording, start, track, map_space)
+    grid = None
+    for i in range(first, stop):
+        row = recording.rows[i]
+        scans = list(row.scans)
+        tracks = _stepped(row, "tracker", no_tracks(row.time_s), tracker.step, scans, row.ego)
+        grid = _stepped(row, "free space", grid, space.step, scans, row.echoes, tracks, row.ego)
+        yield i, tracks, grid
 
 
 def _stepped(row, name, instead, step, *inputs):
