@@ -1,11 +1,19 @@
 """What the documents say is so: their code runs, their commands and files exist."""
 
+import doctest
 import re
+import shlex
+import shutil
 import textwrap
+import tomllib
 from pathlib import Path
 
 import pytest
 
+from avoidkit import shipped
+from avoidkit.parameters import validated
+from avoidkit.scene import Scene
+from avoidkit.tuning import Tuning
 from tests.conftest import ROOT
 
 PAGES = ("README.md", "DEVELOPERS.md")
@@ -24,6 +32,44 @@ def test_the_python_of_a_page_runs_from_top_to_bottom(page, tmp_path, monkeypatc
     names = {"__name__": page}
     for block in blocks(page, "python"):
         exec(compile(block, page, "exec"), names)  # noqa: S102
+
+
+def _commands(block):
+    """(command line, what the page says it prints) of a console block, in order."""
+    for piece in re.split(r"^\$ ", block, flags=re.MULTILINE)[1:]:
+        line, _, said = piece.partition("\n")
+        yield line, said
+
+
+def _console_blocks():
+    for block in blocks("README.md", "console"):
+        slow = [pytest.mark.slow] if "avoidkit drive" in block else []
+        yield pytest.param(block, id=block.splitlines()[0], marks=slow)
+
+
+@pytest.mark.parametrize("block", _console_blocks())
+def test_each_command_of_the_page_prints_what_the_page_says(block, tmp_path, monkeypatch, capsys):
+    from avoidkit.cli import main
+
+    monkeypatch.chdir(tmp_path)
+    shutil.copy(shipped("tunings") / "slow_brakes.toml", tmp_path)
+    (tmp_path / "mistaken.toml").write_text("[vehicle]\nlenght_m = 4.8\nbrake_mps2 = 0.05\n", encoding="utf-8")
+    for line, said in _commands(block):
+        program, *arguments = shlex.split(line)
+        code = main(arguments)
+        out = capsys.readouterr()
+        assert program == "avoidkit"
+        assert code == (2 if "mistaken" in line else 0), out.err
+        printed = out.out + out.err
+        assert doctest.OutputChecker().check_output(said, printed, doctest.ELLIPSIS), f"$ {line}\n{printed}"
+
+
+def test_each_example_of_a_file_is_one(tmp_path):
+    names = []
+    for block in blocks("README.md", "toml"):
+        plain = tomllib.loads(block)
+        names.append(validated(Scene if "path" in plain else Tuning, plain, "README").name)
+    assert names == ["careful", "mill gate"]
 
 
 @pytest.mark.parametrize("page", PAGES)
