@@ -47,7 +47,7 @@ def _console_blocks():
         yield pytest.param(block, id=block.splitlines()[0], marks=slow)
 
 
-@pytest.mark.parametrize("block", _console_blocks())
+@pytest.mark.parametrize("block", list(_console_blocks()))
 def test_each_command_of_the_page_prints_what_the_page_says(block, tmp_path, monkeypatch, capsys):
     from avoidkit.cli import main
 
