@@ -4,7 +4,9 @@ import importlib
 
 _MODULE_OF = {
     "bench": "bench",
+    "demo_frame": "demo",
     "draw_drive": "figures",
+    "export_demo": "demo",
     "look": "style",
     "plan_png": "figures",
     "plan_view": "figures",

@@ -20,7 +20,8 @@ export const THEMES = {
 
 export const LAYERS = ['grid', 'reference', 'candidates', 'path', 'reach', 'returns', 'people', 'tracks', 'fields'];
 const STAGE_DASH = [[2, 3], [], [6, 4], [6, 3, 2, 3]]; // tentative, confirmed, coasting, possible
-const EDGES = {wall: 3.5, pillar: 2.5, parked: 1.8, trolley: 1.8, kerb: 1.4, fence: 1.8};
+const FILLED_TO_M = 3; // wider discs, of what is hardly known, have a rim only, lest they hide the rest
+const EDGES = {wall: 2.6, pillar: 2.2, parked: 1.8, trolley: 1.8, kerb: 1.4, fence: 1.8};
 
 // A view: what of the yard is seen on a canvas of width x height CSS pixels. Immutable; each change gives a new one.
 export function fitView([x0, x1, y0, y1], width, height, margin = 12) {
@@ -60,11 +61,49 @@ function place([ahead, left], [x, y, yaw]) {
 
 function trace(ctx, view, points, close = false) {
   ctx.beginPath();
+  addLine(ctx, view, points);
+  if (close) ctx.closePath();
+}
+
+function addLine(ctx, view, points) {
   points.forEach(([x, y], k) => {
     const [px, py] = toScreen(view, x, y);
     if (k === 0) ctx.moveTo(px, py); else ctx.lineTo(px, py);
   });
-  if (close) ctx.closePath();
+}
+
+function addRing(ctx, view, points) {
+  addLine(ctx, view, points);
+  ctx.closePath();
+}
+
+// Names for the rows of numbers that arrive: people, tracks, checks.
+export function unpack(raw) {
+  return {
+    ...raw,
+    people: (raw.people ?? []).map(([x, y, vx, vy, heading, child, operator, contact, name]) => (
+      {x, y, vx, vy, heading, child: child === 1, operator: operator === 1, contact: contact === 1, name})),
+    tracks: (raw.tracks ?? []).map(([id, stage, x, y, vx, vy, extent, long, wide, angle, standing]) => (
+      {id, stage, x, y, vx, vy, extent, long, wide, angle, standing})),
+    checks: (raw.checks ?? []).map(([name, about, needed, found, unit, holds, atMost]) => (
+      {name, about, needed: real(needed), found: real(found), unit, holds: holds === 1, atMost: atMost === 1})),
+  };
+}
+
+// A number that JSON cannot hold arrives as its name.
+export function real(value) {
+  return {nan: NaN, inf: Infinity, '-inf': -Infinity}[value] ?? Number(value);
+}
+
+// Cells from runs [value, length, value, length, ...].
+export function cellsOf(runs, count) {
+  const cells = new Uint8Array(count);
+  let at = 0;
+  for (let k = 0; k + 1 < runs.length; k += 2) {
+    cells.fill(runs[k], at, at + runs[k + 1]);
+    at += runs[k + 1];
+  }
+  return cells;
 }
 
 // Everything, back to front. `frame` may miss parts; `hidden` is a set of layers that are switched off.
@@ -154,9 +193,10 @@ function drawLine(ctx, view, points, color, width, dash) {
 
 function drawThings(ctx, view, things, theme) {
   for (const thing of things) {
-    trace(ctx, view, thing.ring, true);
-    ctx.fillStyle = thing.kind === 'wall' ? theme.taken : theme.thing;
-    ctx.fill();
+    ctx.beginPath();
+    for (const ring of thing.rings) addRing(ctx, view, ring);
+    ctx.fillStyle = theme.thing;
+    ctx.fill('evenodd');
     ctx.strokeStyle = theme.ink;
     ctx.lineWidth = EDGES[thing.kind] ?? 1.8;
     ctx.setLineDash(thing.kind === 'kerb' ? [7, 3] : thing.kind === 'fence' ? [4, 2, 1, 2] : []);
@@ -187,8 +227,10 @@ function drawDisc(ctx, view, [x, y, radius], theme) {
   const [px, py] = toScreen(view, x, y);
   ctx.beginPath();
   ctx.arc(px, py, radius * view.scale, 0, 2 * Math.PI);
-  ctx.fillStyle = theme.reach;
-  ctx.fill();
+  if (radius <= FILLED_TO_M) {
+    ctx.fillStyle = theme.reach;
+    ctx.fill();
+  }
   ctx.strokeStyle = theme.track;
   ctx.lineWidth = 1.2;
   ctx.stroke();
@@ -370,11 +412,10 @@ export function drawSign(ctx, action, px, py, size) {
   ctx.beginPath();
   if (sign.shape === 'round') ctx.arc(px, py, half, 0, 2 * Math.PI);
   else {
-    const corners = {square: [4, 0.25], diamond: [4, 0], octagon: [8, 0.125]}[sign.shape];
-    const reach = sign.shape === 'square' ? half * 1.25 : half * 1.08;
-    for (let k = 0; k < corners[0]; k += 1) {
-      const angle = 2 * Math.PI * (k / corners[0] + corners[1] / (corners[0] === 8 ? 2 : 2));
-      ctx.lineTo(px + reach * Math.cos(angle), py + reach * Math.sin(angle));
+    const [corners, turn, reach] = {square: [4, 0.125, 1.25], diamond: [4, 0, 1.15], octagon: [8, 0.0625, 1.05]}[sign.shape];
+    for (let k = 0; k < corners; k += 1) {
+      const angle = 2 * Math.PI * (k / corners + turn);
+      ctx.lineTo(px + half * reach * Math.cos(angle), py + half * reach * Math.sin(angle));
     }
     ctx.closePath();
   }

@@ -216,7 +216,7 @@ def draw_tracks(ax, tracks, *, k_sigma=2.5, arrow_s=1.0, numbers=True):
     if not len(tracks):
         return []
     artists = []
-    axes, angles = _ellipse_axes(tracks.covariance[:, :2, :2], k_sigma)
+    axes, angles = ellipse_axes(tracks.covariance[:, :2, :2], k_sigma)
     common = {
         "units": "xy",
         "offsets": tracks.state[:, :2],
@@ -244,7 +244,8 @@ def draw_tracks(ax, tracks, *, k_sigma=2.5, arrow_s=1.0, numbers=True):
     return artists
 
 
-def _ellipse_axes(covariance, k_sigma):
+def ellipse_axes(covariance, k_sigma):
+    """Whole axes (n, 2), m, and angle of the first one (n,), deg, of the k-sigma ellipses of (n, 2, 2) covariances."""
     values, vectors = np.linalg.eigh(covariance)
     full = 2 * k_sigma * np.sqrt(np.clip(values, 0, None))
     return full, np.degrees(np.arctan2(vectors[:, 1, 0], vectors[:, 0, 0]))
@@ -347,7 +348,7 @@ def draw_badge(ax, action, *, at=(0.0, 1.0), dx=24, dy=-24, size=36, words=""):
 
 def draw_verdict(ax, verdict):
     """The verdict above the axes: sign, word and speed cap; use it where the title would be."""
-    room = ax.set_title(" ", fontsize=20, pad=30)  # the layout leaves room for a title, not for a marker
+    room = ax.set_title(" ", fontsize=20, pad=38)  # the layout leaves room for a title, not for a marker
     return [room, *draw_badge(ax, verdict.action, words=headline(verdict), dy=30)]
 
 

@@ -77,8 +77,15 @@ def turn_words(turn):
 def checks_html(verdict):
     """Every comparison in the order made: needed, found, slack; the one that settled it is framed."""
     heads = "".join(f"<th{side}>{name}</th>" for name, side in _HEADS)
-    rows = "".join(_check_row(check, check.name == verdict.settled_by) for check in verdict.checks)
+    framed = settling(verdict)
+    rows = "".join(_check_row(check, k == framed) for k, check in enumerate(verdict.checks))
     return f"<table class='ak-checks'><thead><tr>{heads}</tr></thead><tbody>{rows}</tbody></table>"
+
+
+def settling(verdict):
+    """Index of the check that settled a verdict, of several of that name the one that holds least; -1 for none."""
+    named = [(check.slack, k) for k, check in enumerate(verdict.checks) if check.name == verdict.settled_by]
+    return min(named, default=(0.0, -1))[1]
 
 
 _LEFT = " class='ak-name'"

@@ -37,7 +37,7 @@ def lab(tmp_path_factory):
     work = home / "work"
     for name in ("notebooks", "data"):
         shutil.copytree(ROOT / name, work / name)
-    _keep_all_cells_in_the_page(home / "settings")
+    _write_settings(home / "settings")
     port = _free_port()
     with (home / "err").open("w") as errors:
         server = subprocess.Popen(_lab_command(home, work, port), env=_lab_environment(home), stderr=errors)
@@ -52,11 +52,16 @@ def lab(tmp_path_factory):
             server.kill()
 
 
-def _keep_all_cells_in_the_page(settings):
-    """Cells out of view would else be taken out of the page, and with them the bench that a test reads."""
-    folder = settings / "@jupyterlab" / "notebook-extension"
-    folder.mkdir(parents=True)
-    (folder / "tracker.jupyterlab-settings").write_text('{"windowingMode": "none"}')
+def _write_settings(settings):
+    """All cells stay in the page (out of view they would be taken out, with the bench); nobody asks about news."""
+    texts = {
+        "notebook-extension/tracker": '{"windowingMode": "none"}',
+        "apputils-extension/notification": '{"fetchNews": "false", "checkForUpdates": false}',
+    }
+    for name, text in texts.items():
+        file = settings / "@jupyterlab" / f"{name}.jupyterlab-settings"
+        file.parent.mkdir(parents=True)
+        file.write_text(text)
 
 
 def _lab_command(home, work, port):

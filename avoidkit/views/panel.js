@@ -1,0 +1,134 @@
+// The answer beside the plan: sign, word, speed cap, why, and every comparison with its slack as a bar. Text as text only.
+import {SIGNS, real} from './plan.js';
+
+export function make(tag, className = '', text = '') {
+  const element = document.createElement(tag);
+  if (className) element.className = className;
+  if (text) element.textContent = text;
+  return element;
+}
+
+// Two decimals and the unit; words where a number is infinite or not known.
+export function show(value, unit = '') {
+  const number = real(value);
+  if (Number.isNaN(number)) return 'unknown';
+  if (!Number.isFinite(number)) return number > 0 ? 'no limit' : 'below all';
+  const text = Math.abs(number) < 100 ? number.toFixed(2) : number.toFixed(0);
+  return unit && unit !== '1' ? `${text} ${unit}` : text;
+}
+
+export function headline(frame) {
+  const sign = SIGNS[frame.action];
+  return frame.cap > 0 ? `${sign.word}, up to ${frame.cap.toFixed(2)} m/s` : sign.word;
+}
+
+// How far a check is from failing, as a share of what was needed: -1 to 1, for a bar; 0 holds by nothing.
+export function slackShare(check) {
+  const slack = check.atMost ? check.needed - check.found : check.found - check.needed;
+  if (Number.isNaN(slack)) return -1;
+  const scale = Math.max(Math.abs(check.needed), 0.1);
+  return Math.max(-1, Math.min(1, slack / scale));
+}
+
+export function turnWords([quantity, unit, now, then, becomes]) {
+  return `It would turn to ${SIGNS[becomes].word} with ${quantity} from ${show(now, unit)} to ${show(then, unit)}.`;
+}
+
+// A panel element and a function that shows a frame in it. Rows are reused, so that playing makes no garbage.
+export function makePanel() {
+  const box = make('div', 'ak-panel');
+  const head = make('div', 'ak-head');
+  const sign = make('span', 'ak-sign');
+  const letter = make('i');
+  sign.append(letter);
+  const words = make('span');
+  const word = make('b'), cap = make('span');
+  words.append(word, make('br'), cap);
+  head.append(sign, words);
+  const why = make('p', 'ak-why'), turn = make('p', 'ak-turn'), trouble = make('p', 'ak-trouble');
+  const live = make('div', 'ak-answer');
+  live.setAttribute('role', 'status');
+  live.append(head, trouble, why, turn);
+  const table = make('table', 'ak-checks');
+  const top = table.createTHead().insertRow();
+  for (const name of ['', 'check', 'needed', 'found', 'slack', '']) {
+    const cell = make('th', '', name);
+    cell.scope = 'col';
+    top.append(cell);
+  }
+  const body = table.createTBody();
+  box.append(live, table);
+
+  function showFrame(frame) {
+    const look = SIGNS[frame.action];
+    live.dataset.action = frame.action;
+    sign.className = `ak-sign ak-${look.shape}`;
+    sign.style.background = look.color;
+    sign.style.color = look.ink;
+    letter.textContent = look.letter;
+    word.textContent = look.word;
+    cap.textContent = frame.cap > 0 ? `up to ${frame.cap.toFixed(2)} m/s` : 'speed 0';
+    why.textContent = frame.why;
+    turn.textContent = frame.turn ? turnWords(frame.turn) : '';
+    trouble.textContent = frame.error ?? '';
+    trouble.hidden = !frame.error;
+    while (body.rows.length > frame.checks.length) body.deleteRow(-1);
+    while (body.rows.length < frame.checks.length) addRow(body);
+    frame.checks.forEach((check, k) => fillRow(body.rows[k], check, k === frame.settled));
+  }
+
+  return {element: box, show: showFrame};
+}
+
+function addRow(body) {
+  const row = body.insertRow();
+  for (let k = 0; k < 6; k += 1) row.insertCell();
+  row.cells[1].className = 'ak-name';
+  const bar = make('span', 'ak-bar');
+  bar.append(make('i'));
+  row.cells[5].append(bar);
+}
+
+function fillRow(row, check, settles) {
+  const word = check.holds ? 'holds' : 'fails';
+  row.className = `ak-${word}${settles ? ' ak-settles' : ''}`;
+  row.cells[0].textContent = check.holds ? '\u2713' : '\u2717';
+  row.cells[0].setAttribute('aria-label', word);
+  row.cells[1].textContent = check.about ? `${check.name} (${check.about})` : check.name;
+  row.cells[2].textContent = `${check.atMost ? 'at most' : 'at least'} ${show(check.needed, check.unit)}`;
+  row.cells[3].textContent = show(check.found, check.unit);
+  const slack = check.atMost ? check.needed - check.found : check.found - check.needed;
+  row.cells[4].textContent = show(slack, check.unit);
+  const share = slackShare(check), bar = row.cells[5].firstChild.firstChild;
+  bar.style.width = `${50 * Math.abs(share)}%`;
+  bar.style.left = share < 0 ? `${50 + 50 * share}%` : '50%';
+}
+
+// Light or dark, after the lab's theme where there is one, else after the system's.
+export function prefersDark() {
+  const lab = document.body.dataset.jpThemeLight;
+  if (lab !== undefined) return lab === 'false';
+  return window.matchMedia('(prefers-color-scheme: dark)').matches;
+}
+
+// A canvas as sharp as the screen; returns its drawing context and the number of real pixels in a CSS pixel.
+export function sharpen(canvas, width, height) {
+  const pixels = window.devicePixelRatio || 1;
+  const [wide, high] = [Math.round(width * pixels), Math.round(height * pixels)];
+  if (canvas.width !== wide || canvas.height !== high) {
+    canvas.width = wide;
+    canvas.height = high;
+    canvas.style.width = `${width}px`;
+    canvas.style.height = `${height}px`;
+  }
+  return {ctx: canvas.getContext('2d'), pixels};
+}
+
+// Width and height of a plan beside a panel, which then scrolls; below each other where the page is narrow.
+export function stageSize(stage, panel) {
+  const beside = stage.clientWidth - panel.offsetWidth - 20;
+  const wide = beside >= 380 ? beside : stage.clientWidth - 4;
+  const high = Math.round(Math.min(Math.max(wide * 0.66, 280), 0.62 * Math.max(window.innerHeight, 700)));
+  panel.style.maxHeight = beside >= 380 ? `${high}px` : '';
+  return [wide, high];
+}

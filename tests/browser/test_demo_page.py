@@ -1,0 +1,121 @@
+"""A recorded demo opened from disk in Chromium with no network: it plays, steps, jumps and asks for nothing."""
+
+import json
+import os
+from pathlib import Path
+
+import pytest
+
+from avoidkit import Tuning, drive, load_scene, shipped
+from avoidkit.views.demo import export_demo
+
+pytestmark = pytest.mark.browser
+
+
+@pytest.fixture(scope="module")
+def file(tmp_path_factory):
+    scene = load_scene(shipped("scenes") / "lane_6m.toml").with_person("Ana", (9.0, 0.6))
+    recording = drive(scene, Tuning(), seed=3, duration_s=6.0)
+    path = tmp_path_factory.mktemp("demo") / "demo.html"
+    export_demo(recording, path)
+    return path, recording
+
+
+def shown(page):
+    return page.locator(".ak-answer").get_attribute("data-action"), page.locator(".ak-why").inner_text()
+
+
+def test_it_shows_each_cycle_as_recorded_and_asks_for_nothing(file, open_page):
+    path, recording = file
+    page = open_page(1280, 900)
+    page.goto(path.as_uri())
+    page.wait_for_selector(".ak-answer[data-action]")
+    rows = recording.rows
+    assert shown(page) == (rows[0].verdict.action, rows[0].verdict.why)
+    page.keyboard.press("End")
+    assert shown(page) == (rows[-1].verdict.action, rows[-1].verdict.why)
+    page.keyboard.press("ArrowLeft")
+    assert shown(page) == (rows[-2].verdict.action, rows[-2].verdict.why)
+    assert page.locator(".ak-checks tbody tr").count() == len(rows[-2].verdict.checks)
+    page.locator(".ak-ribbon").click(position={"x": 2, "y": 10})
+    assert page.locator(".ak-time").inner_text().startswith("0.00 s")
+    assert page.addresses == [path.as_uri()]
+    assert page.troubles == []
+
+
+def test_it_plays_to_the_end_and_stops_there(file, open_page):
+    path, recording = file
+    page = open_page(1280, 900)
+    page.goto(path.as_uri())
+    page.locator("select").select_option("4")
+    page.keyboard.press("Escape")
+    page.locator("button", has_text="play").click()
+    page.wait_for_function("() => document.querySelector('.ak-controls button').textContent === 'play'", timeout=20_000)
+    assert page.locator(".ak-time").inner_text().startswith(f"{recording.rows[-1].time_s:.2f} s")
+
+
+def test_switching_a_layer_off_changes_the_picture(file, open_page):
+    path, _ = file
+    page = open_page(1280, 900)
+    page.goto(path.as_uri())
+    picture = "() => document.querySelector('.ak-plan').toDataURL()"
+    before = page.evaluate(picture)
+    page.locator(".ak-layers label", has_text="grid").locator("input").uncheck()
+    assert page.evaluate(picture) != before
+
+
+@pytest.mark.parametrize("theme", ["light", "dark"])
+@pytest.mark.parametrize("width", [1280, 1920])
+def test_nothing_is_wider_than_the_page_and_text_has_contrast(file, open_page, theme, width):
+    path, _ = file
+    page = open_page(width, 950, color_scheme=theme)
+    page.goto(path.as_uri())
+    page.keyboard.press("End")
+    assert page.evaluate("() => document.documentElement.scrollWidth <= window.innerWidth")
+    assert page.evaluate(_LEAST_CONTRAST) >= 4.5
+    folder = os.environ.get("AVOIDKIT_PICTURES")
+    if folder:
+        Path(folder).mkdir(parents=True, exist_ok=True)
+        page.screenshot(path=str(Path(folder) / f"demo_{theme}_{width}.png"))
+
+
+def test_seeking_is_quick_enough_to_feel_immediate(file, open_page):
+    path, recording = file
+    page = open_page(1280, 900)
+    page.goto(path.as_uri())
+    times = page.evaluate(_SEEK, len(recording.rows))
+    folder = os.environ.get("AVOIDKIT_PICTURES")
+    if folder:
+        (Path(folder) / "seek_ms.json").write_text(json.dumps(times))
+    assert len(times) == 40  # how long they took is for the benchmark to say
+
+
+_SEEK = """(count) => {
+  const scrub = document.querySelector('input[type=range]'), times = [];
+  for (let k = 0; k < 40; k += 1) {
+    const begun = performance.now();
+    scrub.value = (k * 37) % count;
+    scrub.dispatchEvent(new Event('input'));
+    times.push(performance.now() - begun);
+  }
+  return times;
+}"""
+
+# Relative luminance and contrast after WCAG 2.1 (from memory) of every text against the page it stands on.
+_LEAST_CONTRAST = """() => {
+  const light = ([r, g, b]) => {
+    const linear = [r, g, b].map((v) => { v /= 255; return v <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4; });
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2];
+  };
+  const rgb = (text) => text.match(/[0-9.]+/g).map(Number);
+  let least = 99;
+  for (const element of document.querySelectorAll('h1, p, td, th, label, legend, output, button, .ak-head *')) {
+    if (!element.textContent.trim()) continue;
+    let under = element;
+    while (under && (rgb(getComputedStyle(under).backgroundColor)[3] ?? 1) === 0) under = under.parentElement;
+    const back = under ? rgb(getComputedStyle(under).backgroundColor) : [255, 255, 255];
+    const pair = [light(rgb(getComputedStyle(element).color)), light(back)].sort((a, b) => b - a);
+    least = Math.min(least, (pair[0] + 0.05) / (pair[1] + 0.05));
+  }
+  return least;
+}"""

@@ -1,0 +1,142 @@
+// The page's own arithmetic, without a browser: node --test tests/js
+import assert from 'node:assert/strict';
+import {test} from 'node:test';
+
+import {
+  Courier, SIGNS, THEMES, cellsOf, fitView, gridPixels, handleOf, outline, panBy, real, toScreen, toYard, unpack, velocityOf,
+  zoomAt,
+} from '../../avoidkit/views/plan.js';
+import {headline, show, slackShare, turnWords} from '../../avoidkit/views/panel.js';
+import {frameAt, indexAt, stretches} from '../../avoidkit/views/player.js';
+
+const near = (found, wanted) => found.forEach((value, k) => assert.ok(Math.abs(value - wanted[k]) < 1e-9, `${found} not ${wanted}`));
+
+test('x goes to the right and y up, by the same scale', () => {
+  const view = fitView([0, 20, 0, 10], 420, 320, 10); // 400 px for 20 m: 20 px a metre
+  assert.equal(view.scale, 20);
+  near(toScreen(view, 10, 5), [210, 160]);
+  near(toScreen(view, 11, 6), [230, 140]);
+});
+
+test('a point on the screen goes back to where it came from', () => {
+  const view = zoomAt(panBy(fitView([-3, 8, -2, 5], 500, 400), 17, -40), 120, 90, 1.7);
+  near(toYard(view, ...toScreen(view, 2.5, -1.25)), [2.5, -1.25]);
+});
+
+test('zooming keeps the point under the pointer, and stops at its limits', () => {
+  const view = fitView([0, 20, 0, 10], 400, 300);
+  const before = toYard(view, 100, 60);
+  near(toYard(zoomAt(view, 100, 60, 2), 100, 60), before);
+  assert.equal(zoomAt(view, 100, 60, 1e9).scale, 400);
+  assert.equal(zoomAt(view, 100, 60, 1e-9).scale, 4);
+});
+
+test('the outline turns with the vehicle', () => {
+  const corners = outline({front: 3, rear: -1, half: 0.5}, [10, 0, Math.PI / 2]);
+  near(corners[0], [10.5, -1]); // rear right
+  near(corners[2], [9.5, 3]); // front left
+});
+
+test('the handle of a velocity and the velocity of a handle are each other\u2019s inverse', () => {
+  const person = {x: 2, y: 1, vx: -0.6, vy: 0.8, heading: 0};
+  const back = velocityOf(person, ...handleOf(person));
+  near([back.vx, back.vy], [-0.6, 0.8]);
+  const still = {x: 2, y: 1, vx: 0, vy: 0, heading: Math.PI / 2};
+  near(handleOf(still), [2, 1.8]);
+  near([velocityOf(still, 2, 1.5).vy], [0]);
+});
+
+test('a velocity is never faster than its limit', () => {
+  const {vx, vy} = velocityOf({x: 0, y: 0}, 100, 0, 3);
+  near([vx, vy], [3, 0]);
+});
+
+test('runs become cells', () => {
+  assert.deepEqual([...cellsOf([0, 3, 2, 1, 1, 2], 6)], [0, 0, 0, 2, 1, 1]);
+});
+
+test('the picture of a grid has its first row at the bottom, and unknown is never painted as free', () => {
+  const bytes = gridPixels(Uint8Array.from([1, 2, 0, 0]), 2, 2, THEMES.light);
+  const pixel = (row, col) => [...bytes.slice(4 * (row * 2 + col), 4 * (row * 2 + col) + 3)];
+  assert.deepEqual(pixel(1, 0), [255, 255, 255]); // cell [0, 0]: free
+  assert.deepEqual(pixel(1, 1), [0x3f, 0x47, 0x4e]); // occupied
+  for (const theme of Object.values(THEMES)) assert.ok(![theme.unseen, theme.stripe].includes(theme.paper));
+});
+
+test('numbers that JSON cannot hold come back as what they are', () => {
+  assert.ok(Number.isNaN(real('nan')));
+  assert.equal(real('-inf'), -Infinity);
+  assert.equal(real(0.25), 0.25);
+});
+
+test('what is not known is never shown as a number', () => {
+  assert.equal(show('nan', 'm'), 'unknown');
+  assert.equal(show('inf', 'm'), 'no limit');
+  assert.equal(show(0.8342, 'm'), '0.83 m');
+  assert.equal(show(1, '1'), '1.00');
+});
+
+test('slack is the share of what was needed, negative where a check fails, and fails where it is unknown', () => {
+  assert.equal(slackShare({needed: 1, found: 1.5, atMost: false}), 0.5);
+  assert.equal(slackShare({needed: 0.2, found: 0.3, atMost: true}).toFixed(6), '-0.500000');
+  assert.equal(slackShare({needed: 1, found: Infinity, atMost: false}), 1);
+  assert.equal(slackShare({needed: 1, found: NaN, atMost: false}), -1);
+});
+
+test('words of a verdict', () => {
+  assert.equal(headline({action: 'detour', cap: 0.6}), 'go round, up to 0.60 m/s');
+  assert.equal(headline({action: 'halt', cap: 0}), 'halt');
+  assert.equal(turnWords(['gap', 'm', 0.5, 0.83, 'detour']), 'It would turn to go round with gap from 0.50 m to 0.83 m.');
+  assert.equal(new Set(Object.values(SIGNS).map((sign) => sign.letter + sign.shape)).size, 4);
+});
+
+test('rows of numbers get their names', () => {
+  const frame = unpack({people: [[1, 2, 3, 4, 5, 1, 0, 1, 'Ana']], tracks: [], checks: [['gap', '', 1, 'inf', 'm', 1, 0]]});
+  assert.equal(frame.people[0].name, 'Ana');
+  assert.deepEqual([frame.people[0].child, frame.people[0].operator, frame.people[0].contact], [true, false, true]);
+  assert.equal(frame.checks[0].found, Infinity);
+});
+
+test('at most three positions are under way, and of those that wait only the newest goes', () => {
+  const sent = [];
+  const courier = new Courier((content) => sent.push(content));
+  for (let x = 1; x <= 9; x += 1) courier.post({x});
+  assert.deepEqual(sent.map(({x}) => x), [1, 2, 3]);
+  assert.equal(courier.answer(1), true);
+  assert.deepEqual(sent.map(({x}) => x), [1, 2, 3, 9]);
+  assert.deepEqual(sent.map(({number}) => number), [1, 2, 3, 4]);
+});
+
+test('a newer answer settles older questions; an answer that comes late is dropped', () => {
+  const courier = new Courier(() => {});
+  for (let x = 1; x <= 3; x += 1) courier.post({x});
+  assert.equal(courier.answer(3), true);
+  assert.equal(courier.flying.size, 0);
+  assert.equal(courier.answer(2), false);
+});
+
+const demo = {
+  texts: ['', 'Halts.', 'gap', 'm', 'Ana'],
+  paths: [[[0, 0, 0], [1, 0, 0], [2, 0, 0]]],
+  grids: [{rows: 1, cols: 2, runs: [1, 2]}],
+  frames: [0, 0.05, 0.1].map((t, k) => ({t, action: k < 2 ? 'halt' : 'wait', cap: 0, why: 1, error: 0, settled: 0, turn: null,
+    path: [0, k], candidates: [], checks: [[2, 0, 1, 0.5, 3, 0, 0]], people: [[1, 2, 0, 0, 0, 0, 0, 0, 4]], tracks: [], grid: k - 1})),
+};
+
+test('a frame of a demo is put together from what frames share', () => {
+  const frame = frameAt(demo, 1);
+  assert.equal(frame.why, 'Halts.');
+  assert.deepEqual(frame.path, [[1, 0, 0], [2, 0, 0]]);
+  assert.equal(frame.people[0].name, 'Ana');
+  assert.equal(frame.checks[0].name, 'gap');
+  assert.deepEqual([...frame.grid.cells], [1, 1]);
+  assert.equal(frameAt(demo, 0).grid, null);
+});
+
+test('a time finds the last frame at or before it', () => {
+  assert.deepEqual([-1, 0, 0.049, 0.05, 0.07, 9].map((time) => indexAt(demo, time)), [0, 0, 0, 1, 1, 2]);
+});
+
+test('stretches of one action', () => {
+  assert.deepEqual(stretches(demo.frames), [['halt', 0, 2], ['wait', 2, 3]]);
+});
