@@ -86,29 +86,31 @@ def run(task):
     people = walkers(task, tuning)
     recording = run_drive(court(people), tuning, task["seed"])
     alone = run_drive(court(), tuning, task["seed"])
-    squares, false = track_errors(recording)
     return {
         **drive_row(recording),
         "walkers": len(people),
         "ids": " ".join(str(person.id) for person in people),
-        "track_square_sum_m2": round(sum(squares), 4),
-        "track_matches": len(squares),
-        "track_rms_m": round(rms(squares), 4),
-        "false_track_cycles": false,
+        **track_errors(recording),
         "cycles": len(recording),
         "lost_s": round(recording.summary()["reached_end_s"] - alone.summary()["reached_end_s"], 2),
     }
 
 
 def conclude(frame):
-    pooled = math.sqrt(frame["track_square_sum_m2"].sum() / max(1, frame["track_matches"].sum()))
+    each = [rms(*pair) for pair in zip(frame["square_sum_m2"], frame["matches"], strict=True)]
     return {
         "drives with a contact while moving": count(frame["contacts_moving"] > 0),
         "drives with a contact at rest": count(frame["contacts_at_rest"] > 0),
         "end reached": count(frame["reached_end"]),
         "different walkers": len({one for ids in frame["ids"] for one in str(ids).split()}),
-        "confirmed tracks from the walkers, RMS over all, m": round(pooled, 3),
-        "the same by drive, m": spread(frame["track_rms_m"]),
+        "confirmed tracks from the walkers, RMS over all, m": round(
+            rms(frame["square_sum_m2"].sum(), frame["matches"].sum()), 3
+        ),
+        "the same for walkers within 8 m, m": round(
+            rms(frame["near_square_sum_m2"].sum(), frame["near_matches"].sum()), 3
+        ),
+        "the same by drive, m": spread(each),
+        "false confirmed tracks, cycles a drive": spread(frame["false_cycles"], 1),
         "time lost against the empty court, where the end was reached, s": spread(frame["lost_s"], 2),
         "halts a drive": spread(frame["halts"], 1),
         "nearest gap while moving, m": spread(frame["nearest_gap_moving_m"]),

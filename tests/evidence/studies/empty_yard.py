@@ -13,8 +13,8 @@ def tasks():
 def run(task):
     scene = scene_named(task["scene"]).without_guests().replace({"duration_s": 60.0})
     recording = run_drive(scene, tuning_named("baseline"), task["seed"])
-    _, false = track_errors(recording)
-    return {**drive_row(recording), "false_track_cycles": false, "cycles": len(recording)}
+    tracks = track_errors(recording)
+    return {**drive_row(recording), "false_track_cycles": tracks["false_cycles"], "cycles": len(recording)}
 
 
 def conclude(frame):
