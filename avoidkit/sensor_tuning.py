@@ -83,7 +83,7 @@ class RadarTuning(Model):
     )
     fence_loss_db: float = quantity("dB", 0, 60, 3.0, doc="lost both ways through a wire fence", step=0.5)
     bounce_loss_db: float = quantity(
-        "dB", 0, 60, 6.0, doc="lost at each reflection of a ghost in a smooth wall", step=0.5
+        "dB", 0, 60, 10.0, doc="lost at each reflection of a ghost in a smooth wall", step=0.5
     )
     fluctuation_memory_s: float = seconds(
         0.0, 2.0, 0.30, doc="time over which a fluctuation forgets itself; 0: new in each scan", source=WALKED

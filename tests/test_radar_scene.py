@@ -8,7 +8,9 @@ import pytest
 from avoidkit.frames import Pose
 from avoidkit.scene import KINDS
 from avoidkit.sensing import scatter
+from avoidkit.sensing.equation import beam, boresight_budget, from_db
 from avoidkit.sensing.ghosts import ghosts
+from avoidkit.sensing.look import Sight
 from avoidkit.sensing.radar import RADARS, passing_shares, polar_from, still_range_rate
 from avoidkit.tuning import Mount, Tuning
 from avoidkit.vehicle import Ego
@@ -214,43 +216,35 @@ def test_ghosts_stand_at_the_mirror_point():
     # Mirror point in the wall: Remote Sensing 2024, 16(4), 621 (principle). Radar (0, 0), person (4, 0), wall
     # y = 2: bearing 45 deg, 5.657 m twice reflected, 4.828 m once.
     tuning = Tuning().radar
-    wall = np.array([[-1.0, 2.0, 9.0, 2.0]])
-    found = ghosts(
-        Pose(0, 0, 0),
-        np.zeros(2),
-        people((4.0, 0.0, 0.0, 1.0)),
-        np.array([0.15]),
-        wall,
-        np.array([0]),
-        np.zeros(1),
-        lambda range_m, azimuth: np.ones(len(range_m), bool),
-        tuning,
-    )
-    by_draw = {int(d): k for k, d in enumerate(found.draw)}
-    twice, once, other = (by_draw[k] for k in range(3))
-    assert found.range_m[[twice, once, other]] == pytest.approx([5.657, 4.828, 4.828], abs=0.0005)
-    assert np.degrees(found.azimuth_rad[[twice, once, other]]) == pytest.approx([45.0, 45.0, 0.0], abs=1e-9)
+    places, draw = ghosts_in((4.0, 0.0, 0.0, 1.0), [(-1.0, 2.0, 9.0, 2.0)])
+    assert draw.tolist() == [0, 1, 2]  # twice, once by the wall, once arriving direct
+    range_m, azimuth, rate, snr = places.T
+    assert range_m == pytest.approx([5.657, 4.828, 4.828], abs=0.0005)
+    assert np.degrees(azimuth) == pytest.approx([45.0, 45.0, 0.0], abs=1e-9)
     # walking towards the wall at 1 m/s the image comes down at 1 m/s: -sin 45 deg
-    assert found.rate_mps[[twice, once]] == pytest.approx([-math.sqrt(0.5), -math.sqrt(0.5) / 2])
-    loss = 10 ** (-tuning.bounce_loss_db / 10)
-    direct = found.snr[other] / loss * (4 * 5.657) ** 2 / 4.0**4 / 10 ** (-0.6 * (45 / 60) ** 2 / 2)
-    assert direct > found.snr[other] > found.snr[twice]
+    assert rate == pytest.approx([-math.sqrt(0.5), -math.sqrt(0.5) / 2, -math.sqrt(0.5) / 2])
+    loss, direct = from_db(-tuning.bounce_loss_db), 0.15 * boresight_budget(tuning) / 4.0**4
+    side = beam(math.radians(45.0), tuning)
+    assert snr[0] == pytest.approx(direct * loss**2 * side**2 * (4.0 / 5.657) ** 4, rel=1e-3)
+    assert snr[1] == snr[2] == pytest.approx(direct * loss * side * (4.0 / 5.657) ** 2, rel=1e-3)
+
+
+def ghosts_in(person, walls):
+    """Ghosts of one person in the first of several walls, for a radar at the origin that looks along x."""
+    tuning = Tuning().radar
+    walls = np.array(walls, dtype=float)
+    sight = Sight(
+        0, 0, 0, 0, 0, math.pi / 2, 26.0, 0, 0, 0, 0.1, -1.0, 1.0, 9.0, boresight_budget(tuning), math.radians(60)
+    )
+    sight = Sight(*(float(v) for v in sight))
+    return ghosts(sight, people(person), np.array([0.15]), walls, np.array([0]), np.zeros(len(walls)), tuning)
 
 
 def test_there_is_no_ghost_beyond_the_end_of_a_wall_or_behind_something():
-    tuning = Tuning().radar
-
-    def count(wall_ends, others=()):
-        walls = np.array([wall_ends, *others], dtype=float)
-        found = ghosts(
-            Pose(0, 0, 0), np.zeros(2), people((4.0, 0.0)), np.array([0.15]), walls, np.array([0]),
-            np.zeros(len(walls)), lambda range_m, azimuth: np.ones(len(range_m), bool), tuning,
-        )  # fmt: skip
-        return len(found.draw)
-
-    assert count((-1, 2, 9, 2)) == 3
-    assert count((2.5, 2, 9, 2)) == 0  # the way would meet the wall at x = 2
-    assert count((-1, 2, 9, 2), [(1.0, 0.5, 1.0, 1.5)]) == 0  # a post stands in the way there
+    person = (4.0, 0.0)
+    assert len(ghosts_in(person, [(-1, 2, 9, 2)])[1]) == 3
+    assert len(ghosts_in(person, [(2.5, 2, 9, 2)])[1]) == 0  # the way would meet the wall at x = 2
+    assert len(ghosts_in(person, [(-1, 2, 9, 2), (1.0, 0.5, 1.0, 1.5)])[1]) == 0  # a post stands in the way there
 
 
 def test_ghosts_and_false_alarms_leave_all_other_returns_as_they_were():

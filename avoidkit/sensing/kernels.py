@@ -8,6 +8,44 @@ from avoidkit.jit import compiled
 
 
 @compiled
+def passed(eye, there, own_edge, own_body, edges, passes, bodies, radius_m):
+    """Share of power, 0 to 1, that gets from an eye to a point past edges and bodies; see `transmission`."""
+    dx, dy = there[0] - eye[0], there[1] - eye[1]
+    length = math.sqrt(dx * dx + dy * dy)
+    if length <= 0.0:
+        return 1.0
+    for b in range(bodies.shape[0]):
+        if b == own_body:
+            continue
+        bx, by = bodies[b, 0] - eye[0], bodies[b, 1] - eye[1]
+        along = (bx * dx + by * dy) / length
+        aside = (bx * dy - by * dx) / length
+        if along > 0.0 and along < length - radius_m and abs(aside) < radius_m:
+            return 0.0
+    low_x, high_x = min(eye[0], there[0]), max(eye[0], there[0])
+    low_y, high_y = min(eye[1], there[1]), max(eye[1], there[1])
+    share = 1.0
+    for k in range(edges.shape[0]):
+        if k == own_edge or passes[k] >= 1.0:
+            continue
+        ax, ay, bx, by = edges[k, 0], edges[k, 1], edges[k, 2], edges[k, 3]
+        if max(ax, bx) < low_x or min(ax, bx) > high_x or max(ay, by) < low_y or min(ay, by) > high_y:
+            continue
+        ex, ey = bx - ax, by - ay
+        den = dx * ey - dy * ex
+        if den == 0.0:
+            continue
+        wx, wy = ax - eye[0], ay - eye[1]
+        t = (wx * ey - wy * ex) / den
+        u = (wx * dy - wy * dx) / den
+        if t * length > 1e-3 and (1.0 - t) * length > 1e-3 and u >= 0.0 and u <= 1.0:
+            share *= passes[k]
+            if share <= 0.0:
+                return 0.0
+    return share
+
+
+@compiled
 def transmission(eyes, points, own_edge, own_body, edges, passes, bodies, radius_m):
     """Share of power, 0 to 1, that gets from each eye to its point past edges and bodies.
 
@@ -29,41 +67,10 @@ def transmission(eyes, points, own_edge, own_body, edges, passes, bodies, radius
     -------
     (n,) array
     """
-    n = points.shape[0]
-    out = np.ones(n)
-    for i in range(n):
-        px, py = points[i, 0], points[i, 1]
-        eye_x, eye_y = eyes[i, 0], eyes[i, 1]
-        dx, dy = px - eye_x, py - eye_y
-        length = math.sqrt(dx * dx + dy * dy)
-        low_x, high_x = min(eye_x, px), max(eye_x, px)
-        low_y, high_y = min(eye_y, py), max(eye_y, py)
-        for b in range(bodies.shape[0]):
-            if b == own_body[i] or length <= 0.0:
-                continue
-            bx, by = bodies[b, 0] - eye_x, bodies[b, 1] - eye_y
-            along = (bx * dx + by * dy) / length
-            aside = (bx * dy - by * dx) / length
-            if along > 0.0 and along < length - radius_m and abs(aside) < radius_m:
-                out[i] = 0.0
-                break
-        for k in range(edges.shape[0]):
-            if out[i] == 0.0:
-                break
-            if k == own_edge[i] or passes[k] >= 1.0:
-                continue
-            ax, ay, bx, by = edges[k, 0], edges[k, 1], edges[k, 2], edges[k, 3]
-            if max(ax, bx) < low_x or min(ax, bx) > high_x or max(ay, by) < low_y or min(ay, by) > high_y:
-                continue
-            ex, ey = bx - ax, by - ay
-            den = dx * ey - dy * ex
-            if den == 0.0:
-                continue
-            wx, wy = ax - eye_x, ay - eye_y
-            t = (wx * ey - wy * ex) / den
-            u = (wx * dy - wy * dx) / den
-            if t * length > 1e-3 and (1.0 - t) * length > 1e-3 and u >= 0.0 and u <= 1.0:
-                out[i] *= passes[k]
+    out = np.empty(points.shape[0])
+    for i in range(points.shape[0]):
+        eye, there = (eyes[i, 0], eyes[i, 1]), (points[i, 0], points[i, 1])
+        out[i] = passed(eye, there, own_edge[i], own_body[i], edges, passes, bodies, radius_m)
     return out
 
 

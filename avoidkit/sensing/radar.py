@@ -15,7 +15,7 @@ from avoidkit.sensing.equation import (
     range_rate_limit,
     to_db,
 )
-from avoidkit.sensing.kernels import add_by_leader, merge_cells, pull_by_leader, transmission
+from avoidkit.sensing.kernels import add_by_leader, merge_cells, pull_by_leader
 from avoidkit.sensing.scatter import FENCE, KERB
 from avoidkit.vehicle import box
 
@@ -102,27 +102,6 @@ def behind_own_body(mount, vehicle, azimuth_rad):
     return np.minimum(out_x, out_y) > BUMPER_M
 
 
-def visible_share(pose, scatterers, index, edges, passes, bodies, radar):
-    """Share of power that passes on the way to the scatterers picked by `index`."""
-    if not radar.occlusion or len(index) == 0:
-        return np.ones(len(index))
-    high, low = passes
-    out = np.ones(len(index))
-    for part, shares in ((~scatterers.low[index], high), (scatterers.low[index], low)):
-        chosen = index[part]
-        out[part] = transmission(
-            np.tile([pose.x_m, pose.y_m], (len(chosen), 1)),
-            scatterers.xy[chosen],
-            scatterers.edge[chosen],
-            scatterers.body[chosen],
-            edges,
-            shares,
-            bodies,
-            radar.occluding_radius_m,
-        )
-    return out
-
-
 def detect(range_m, azimuth_rad, rate_mps, snr, amplitude, receiver, noise_level, radar):
     """From mean signal to noise and draws to the returns above the threshold.
 
@@ -200,11 +179,6 @@ def ground_level(range_m, azimuth_rad, rate_mps, still_mps, radar):
     area = radar.range_cell_m * range_m * math.radians(radar.azimuth_cell_deg)
     echo = budget(azimuth_rad, radar) * float(from_db(radar.ground_db)) * area / range_m**4
     return 1.0 + np.where(np.abs(rate_mps - still_mps) < range_rate_cell(radar), echo, 0.0)
-
-
-def mean_snr(scatterers, range_m, azimuth_rad, index, share, radar):
-    """Mean signal to noise of the scatterers picked by `index`."""
-    return budget(azimuth_rad[index], radar) * scatterers.reflectivity_m2[index] * share / range_m[index] ** 4
 
 
 def false_alarms(generator, rate, radar):

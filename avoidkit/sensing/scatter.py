@@ -25,10 +25,8 @@ class Scatterers:
 
     Attributes
     ----------
-    xy, velocity : (n, 2) arrays
-        m and m/s.
-    reflectivity_m2 : (n,) array
-        Mean, as seen from the sensor they were made for.
+    points : (n, 5) array
+        x, y, vx, vy in m and m/s, and mean reflectivity in m^2 as seen from the sensor they were made for.
     body, edge : (n,) int arrays
         Index of the person or edge that they belong to, else -1.
     low : (n,) bool array
@@ -37,16 +35,26 @@ class Scatterers:
         Number among the draws of the sensor, which does not depend on what is in view.
     """
 
-    xy: np.ndarray
-    velocity: np.ndarray
-    reflectivity_m2: np.ndarray
+    points: np.ndarray
     body: np.ndarray
     edge: np.ndarray
     low: np.ndarray
     draw: np.ndarray
 
     def __len__(self):
-        return len(self.xy)
+        return len(self.points)
+
+    @property
+    def xy(self):
+        return self.points[:, :2]
+
+    @property
+    def velocity(self):
+        return self.points[:, 2:4]
+
+    @property
+    def reflectivity_m2(self):
+        return self.points[:, 4]
 
 
 def together(*groups):
@@ -101,10 +109,9 @@ def of_people(people, eye_xy, reflectivity_m2, radar):
     xy = xy + front[None, :, None] * toward[:, None, :]
     velocity = people.velocity[:, None, :] + extra[..., None] * ahead[:, None, :]
     shares = POWER_SHARE if radar.limbs else np.eye(1, parts)[0]
+    strength = reflectivity_m2[:, None, None] * shares[None, :, None]
     return Scatterers(
-        xy.reshape(-1, 2),
-        velocity.reshape(-1, 2),
-        (reflectivity_m2[:, None] * shares).ravel(),
+        np.concatenate([xy, velocity, strength], axis=2).reshape(-1, 5),
         np.repeat(np.arange(n), parts),
         np.full(n * parts, -1),
         np.tile(LOW, n),
@@ -162,14 +169,14 @@ def facets_of(edges, radar):
     )
 
 
-def of_facets(facets, pose, first_draw, radar):
-    """The scatterers of the facets in the view of a sensor's pose: strong at normal incidence and at corners."""
+def of_facets(facets, sight, first_draw, radar):
+    """The scatterers of the facets in the view of a `Sight`: strong at normal incidence and at corners."""
     index, aspect = facets_in_view(
-        pose.x_m,
-        pose.y_m,
-        pose.yaw_rad,
-        math.radians(radar.field_of_view_deg) / 2,
-        radar.range_max_m + 1.0,
+        sight.x,
+        sight.y,
+        sight.yaw,
+        sight.half_field,
+        sight.farthest,
         facets.xy,
         facets.normal,
         facets.corner,
@@ -177,10 +184,10 @@ def of_facets(facets, pose, first_draw, radar):
         float(from_db(radar.facet_floor_db)),
     )
     n = len(index)
+    points = np.zeros((n, 5))
+    points[:, :2], points[:, 4] = facets.xy[index], facets.peak_m2[index] * aspect
     return Scatterers(
-        facets.xy[index],
-        np.zeros((n, 2)),
-        facets.peak_m2[index] * aspect,
+        points,
         np.full(n, -1),
         facets.edge[index],
         np.zeros(n, dtype=bool),
@@ -190,4 +197,4 @@ def of_facets(facets, pose, first_draw, radar):
 
 def _none():
     whole = np.zeros(0, np.int64)
-    return Scatterers(np.zeros((0, 2)), np.zeros((0, 2)), np.zeros(0), whole, whole, np.zeros(0, bool), whole)
+    return Scatterers(np.zeros((0, 5)), whole, whole, np.zeros(0, bool), whole)
