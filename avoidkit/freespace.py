@@ -110,8 +110,6 @@ class FreeSpace:
 
     def _is_news(self, scan, now_s):
         """Whether this scan is fresh and was not taken in before; a stuck or stale one says nothing."""
-        if not all(np.all(np.isfinite(a)) for a in (scan.range_m, scan.azimuth_rad, scan.snr_db)):
-            return False
         heard = self._heard.setdefault(scan.sensor, deque(maxlen=16))
         if not self._is_fresh(scan.taken_s, now_s) or scan.taken_s in heard:
             return False
@@ -189,22 +187,21 @@ class FreeSpace:
 
     def _record(self, ego):
         space, state = self._space, self._state
-        log_odds, free_below = state.log_odds.copy(), log_odds_of(space.known_free_probability)
-        free = log_odds <= free_below
-        doubtful = free & (state.doubt_until_s > ego.time_s)
-        exposed = doubtful & (state.blind == 3)
-        log_odds[doubtful & ~exposed] = 0.0
+        free_below = log_odds_of(space.known_free_probability)
+        shown, declared, exposed, vouched = wedgemath.compose_record(
+            state.log_odds, state.doubt_until_s, state.blind, state.declared, state.held, ego.time_s, free_below
+        )
         return Grid(
             corner_xy=np.array(state.place[:2]),
             cell_m=space.cell_m,
-            log_odds=log_odds,
+            log_odds=shown,
             last_seen_s=state.last_seen_s.copy(),
             free_below=free_below,
             occupied_above=log_odds_of(space.known_occupied_probability),
             vehicle_xy=middle_of(self._tuning.vehicle, ego.pose),
-            declared=(state.declared > 0) & free,
+            declared=declared,
             exposed=exposed,
-            vouched=(state.held > 0) & ~free,
+            vouched=vouched,
             time_s=ego.time_s,
         )
 
@@ -247,7 +244,7 @@ def explained(points, taken_s, tracks):
 
     Only `CONFIRMED` and `COASTING` tracks explain returns; their place is taken back or on to `taken_s`.
     """
-    believed = np.isin(tracks.stage, (Stage.CONFIRMED, Stage.COASTING))
+    believed = (tracks.stage == Stage.CONFIRMED) | (tracks.stage == Stage.COASTING)
     if not believed.any() or not len(points):
         return np.zeros(len(points), bool)
     state, covariance = tracks.state[believed], tracks.covariance[believed]

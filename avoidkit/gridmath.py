@@ -15,22 +15,6 @@ NEVER_S = -1e9  # last-seen time of a cell that nobody has ever seen
 
 
 @compiled
-def fast_angle(y, x):
-    """The angle of (x, y), rad, within 1.2e-5: Abramowitz and Stegun 4.4.49, folded over the octants."""
-    ax, ay = abs(x), abs(y)
-    if ax == 0.0 and ay == 0.0:
-        return 0.0
-    z = min(ax, ay) / max(ax, ay)
-    q = z * z
-    a = z * (0.9998660 + q * (-0.3302995 + q * (0.1801410 + q * (-0.0851330 + q * 0.0208351))))
-    if ay > ax:
-        a = 0.5 * math.pi - a
-    if x < 0.0:
-        a = math.pi - a
-    return -a if y < 0.0 else a
-
-
-@compiled
 def nearest_in_bins(x, y, half_view_rad, bins, body_m, link_m):
     """Range of the nearest return that shades each bin of azimuth, m; inf where none does.
 
@@ -87,6 +71,23 @@ def occupied_in_bins(log_odds, occupied_above, corner_x, corner_y, cell_m, x, y,
     return out
 
 
+SLANTS = 2048  # entries of the table over slant, which is side / (ahead + |side|), from -1 to 1 ahead of the sensor
+
+
+@compiled
+def by_slant(reach_m, half_view_rad):
+    """Squared reach, m^2, over `SLANTS` equal steps of slant: a look-up that needs no angle; 0 out of view."""
+    bins = len(reach_m)
+    out = np.zeros(SLANTS)
+    for k in range(SLANTS):
+        slant = (k + 0.5) * 2.0 / SLANTS - 1.0
+        angle = math.atan2(slant, 1.0 - abs(slant))
+        b = math.floor((angle + half_view_rad) * bins / (2.0 * half_view_rad))
+        if 0 <= b < bins and reach_m[b] > 0.0:
+            out[k] = reach_m[b] * reach_m[b]
+    return out
+
+
 @compiled
 def add_free(
     change, last_seen_s, corner_x, corner_y, cell_m, x, y, yaw, half_view_rad, reach_m, near_m, evidence, taken_s
@@ -94,19 +95,13 @@ def add_free(
     """Add free evidence to every cell whose middle lies in the field of view and nearer than its bin's reach.
 
     `reach_m` holds one range a bin, up to which the sensor vouches for the absence of people; cells
-    nearer than `near_m` are not measured. `change` and `last_seen_s` are written in place.
+    nearer than `near_m` are not measured. `change` and `last_seen_s` are written in place. Fields of view end at
+    half a turn.
     """
     rows, cols = change.shape
-    bins = len(reach_m)
-    per_rad = bins / (2.0 * half_view_rad)
-    reach2 = np.empty(bins)
-    far = 0.0
-    for k in range(bins):
-        reach2[k] = reach_m[k] * reach_m[k] if reach_m[k] > 0.0 else 0.0
-        far = max(far, reach_m[k])
-    far2, near2 = far * far, near_m * near_m
+    reach2, far = by_slant(reach_m, half_view_rad), reach_m.max()
+    far2, near2, half_slants = far * far, near_m * near_m, 0.5 * SLANTS
     c, s = math.cos(yaw), math.sin(yaw)
-    least = math.cos(half_view_rad)  # of the ahead part, as a share of the range
     first_row = max(0, math.floor((y - far - corner_y) / cell_m))
     last_row = min(rows - 1, math.floor((y + far - corner_y) / cell_m))
     for row in range(first_row, last_row + 1):
@@ -119,54 +114,81 @@ def add_free(
         last_col = min(cols - 1, math.floor((x + span - corner_x) / cell_m))
         for col in range(first_col, last_col + 1):
             dx = corner_x + (col + 0.5) * cell_m - x
-            r2 = dx * dx + dy * dy
             ahead = c * dx + s * dy
-            if r2 > far2 or r2 < near2 or (ahead < 0.0 and least >= 0.0):
+            if ahead <= 0.0:
                 continue
-            k = math.floor((fast_angle(c * dy - s * dx, ahead) + half_view_rad) * per_rad)
-            if k < 0 or k >= bins or r2 > reach2[k]:
-                continue
-            change[row, col] += evidence
-            last_seen_s[row, col] = max(last_seen_s[row, col], taken_s)
-
-
-@compiled
-def add_spot(change, last_seen_s, corner_x, corner_y, cell_m, x, y, bearing_rad, along_m, across_m, evidence, taken_s):
-    """Add evidence to the cells of an ellipse round a return: half-axes along and across the line of sight."""
-    rows, cols = change.shape
-    c, s = math.cos(bearing_rad), math.sin(bearing_rad)
-    reach = max(along_m, across_m)
-    own_row, own_col = math.floor((y - corner_y) / cell_m), math.floor((x - corner_x) / cell_m)
-    extra = math.ceil(reach / cell_m)
-    for row in range(max(0, own_row - extra), min(rows - 1, own_row + extra) + 1):
-        for col in range(max(0, own_col - extra), min(cols - 1, own_col + extra) + 1):
-            dx, dy = corner_x + (col + 0.5) * cell_m - x, corner_y + (row + 0.5) * cell_m - y
-            a, b = (c * dx + s * dy) / along_m, (c * dy - s * dx) / across_m
-            if a * a + b * b <= 1.0 or (row == own_row and col == own_col):
+            side, r2 = c * dy - s * dx, dx * dx + dy * dy
+            k = int((side / (ahead + abs(side)) + 1.0) * half_slants)
+            if r2 <= reach2[min(k, SLANTS - 1)] and r2 >= near2:
                 change[row, col] += evidence
                 last_seen_s[row, col] = max(last_seen_s[row, col], taken_s)
 
 
 @compiled
-def add_chords(change, last_seen_s, corner_x, corner_y, cell_m, points, link_m, evidence, taken_s):
-    """Add evidence once to each cell on the chords between (n, 2) points closer than `link_m` to each other."""
-    rows, cols = change.shape
-    n = len(points)
-    for i in range(n):
-        for j in range(i + 1, n):
+def add_returns(
+    change, veil, last_seen_s, stamp, scan, corner_x, corner_y, cell_m, points, bearing_rad, across_m, theirs, body_m,
+    link_m, occupied, edge, taken_s,
+):  # fmt: skip
+    """Add what the returns of one scan say: occupied there, less so between two of one edge, a veil at a track.
+
+    `points` (n, 2) lie in the frame of the grid; `bearing_rad`, `across_m` (n,) give line of sight and spread. A
+    scan adds to a cell once at most, however many of its returns meet there: `stamp` keeps the number `scan` of
+    the last scan that did. Returns that are `theirs` veil a disc of `body_m`.
+    """
+    for k in range(len(points)):
+        if theirs[k]:
+            _spot(veil, last_seen_s, stamp, -scan, corner_x, corner_y, cell_m, points[k, 0], points[k, 1], 0.0, body_m,
+                  body_m, occupied, taken_s)  # fmt: skip
+        else:
+            _spot(change, last_seen_s, stamp, scan, corner_x, corner_y, cell_m, points[k, 0], points[k, 1],
+                  bearing_rad[k], cell_m, across_m[k], occupied, taken_s)  # fmt: skip
+    if edge <= 0.0:
+        return
+    for i in range(len(points)):
+        for j in range(i + 1, len(points)):
             dx, dy = points[j, 0] - points[i, 0], points[j, 1] - points[i, 1]
             length = math.sqrt(dx * dx + dy * dy)
-            if length > link_m or length < 2.0 * cell_m:
+            if theirs[i] or theirs[j] or length > link_m or length < 2.0 * cell_m:
                 continue
             steps = math.ceil(2.0 * length / cell_m)
-            last_row, last_col = -1, -1
             for k in range(1, steps):
                 col = math.floor((points[i, 0] + dx * k / steps - corner_x) / cell_m)
                 row = math.floor((points[i, 1] + dy * k / steps - corner_y) / cell_m)
-                if row < 0 or col < 0 or row >= rows or col >= cols or (row == last_row and col == last_col):
-                    continue
-                last_row, last_col = row, col
-                change[row, col] += evidence
+                if 0 <= row < change.shape[0] and 0 <= col < change.shape[1] and stamp[row, col] != scan:
+                    stamp[row, col] = scan
+                    change[row, col] += edge
+                    last_seen_s[row, col] = max(last_seen_s[row, col], taken_s)
+
+
+@compiled
+def _spot(
+    values,
+    last_seen_s,
+    stamp,
+    mark,
+    corner_x,
+    corner_y,
+    cell_m,
+    x,
+    y,
+    bearing_rad,
+    along_m,
+    across_m,
+    evidence,
+    taken_s,
+):
+    """Add evidence to the cells of an ellipse round a return: half-axes along and across the line of sight."""
+    rows, cols = values.shape
+    c, s = math.cos(bearing_rad), math.sin(bearing_rad)
+    own_row, own_col = math.floor((y - corner_y) / cell_m), math.floor((x - corner_x) / cell_m)
+    extra = math.ceil(max(along_m, across_m) / cell_m)
+    for row in range(max(0, own_row - extra), min(rows - 1, own_row + extra) + 1):
+        for col in range(max(0, own_col - extra), min(cols - 1, own_col + extra) + 1):
+            dx, dy = corner_x + (col + 0.5) * cell_m - x, corner_y + (row + 0.5) * cell_m - y
+            a, b = (c * dx + s * dy) / along_m, (c * dy - s * dx) / across_m
+            if stamp[row, col] != mark and (a * a + b * b <= 1.0 or (row == own_row and col == own_col)):
+                stamp[row, col] = mark
+                values[row, col] += evidence
                 last_seen_s[row, col] = max(last_seen_s[row, col], taken_s)
 
 

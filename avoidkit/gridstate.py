@@ -38,6 +38,7 @@ class GridState:
             setattr(self, name, np.full(shape, EMPTY[name], KIND.get(name, np.float32)))
         self.change, self.veil = np.zeros(shape, np.float32), np.zeros(shape, np.float32)
         self.blind = np.zeros(shape, np.uint8)
+        self.stamp, self.scans = np.zeros(shape, np.int32), 0  # number of the scan that last marked a cell
 
     @property
     def place(self):
@@ -125,24 +126,16 @@ class RadarEvidence:
 
     def _mark_returns(self, state, scan, points, at, theirs):
         """Occupied evidence where something returned; a veil, no more than unknown, where a track did."""
-        space, place = self._space, state.place
-        occupied, body_m = log_odds_of(space.occupied_probability), self._people.body_radius_m
+        space = self._space
         sigma_rad = math.radians(space.azimuth_sigma_deg) * np.clip(10 ** ((20.0 - scan.snr_db) / 20.0), 0.5, 2.0)
-        across_m = np.maximum(space.cell_m, scan.range_m * sigma_rad)
-        bearing = at.yaw_rad + scan.azimuth_rad
-        for k in range(len(points)):
-            where = (*place, points[k, 0], points[k, 1])
-            if theirs[k]:
-                gridmath.add_spot(state.veil, state.last_seen_s, *where, 0.0, body_m, body_m, occupied, scan.taken_s)
-            else:
-                gridmath.add_spot(
-                    state.change, state.last_seen_s, *where, float(bearing[k]), space.cell_m, float(across_m[k]),
-                    occupied, scan.taken_s,
-                )  # fmt: skip
-        edge = log_odds_of(space.edge_probability)
-        if edge > 0 and np.count_nonzero(~theirs) > 1:
-            own = np.ascontiguousarray(points[~theirs])
-            gridmath.add_chords(state.change, state.last_seen_s, *place, own, space.edge_link_m, edge, scan.taken_s)
+        state.scans += 1
+        bearing_rad = at.yaw_rad + scan.azimuth_rad.astype(float)
+        across_m = np.maximum(space.cell_m, scan.range_m * sigma_rad).astype(float)
+        gridmath.add_returns(
+            state.change, state.veil, state.last_seen_s, state.stamp, state.scans, *state.place, points, bearing_rad,
+            across_m, theirs, self._people.body_radius_m, space.edge_link_m, log_odds_of(space.occupied_probability),
+            log_odds_of(space.edge_probability), scan.taken_s,
+        )  # fmt: skip
 
 
 class EchoEvidence:
@@ -168,8 +161,10 @@ class EchoEvidence:
             state.log_odds, log_odds_of(space.known_occupied_probability), *state.place, mounts,
             min(beam_rad, math.pi / 2), near, space.echo_margin_m + 0.1 * near,
         )  # fmt: skip
-        gridmath.add_cones(
-            state.change, state.veil, state.last_seen_s, *state.place, mounts, beam_rad / 2, np.maximum(clear, 0.0),
-            np.where(known, np.inf, near), log_odds_of(space.echo_free_probability),
-            log_odds_of(space.echo_occupied_probability), echoes.taken_s,
-        )  # fmt: skip
+        strange = np.where(known, np.inf, near)
+        for end in (slice(0, 6), slice(6, 12)):
+            gridmath.add_cones(
+                state.change, state.veil, state.last_seen_s, *state.place, mounts[end], beam_rad / 2,
+                np.maximum(clear[end], 0.0), strange[end], log_odds_of(space.echo_free_probability),
+                log_odds_of(space.echo_occupied_probability), echoes.taken_s,
+            )  # fmt: skip

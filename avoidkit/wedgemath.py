@@ -15,7 +15,7 @@ def mark_blind(
     """Mark the cells within `wedge_m` of the outline that no radar can see because of how it is mounted.
 
     `pose` is (x, y, yaw) of the vehicle, `mounts` (n, 3) in its frame. Codes: 0 elsewhere, 1 blind,
-    2 under the outline, 3 blind and within `strip_m` of the outline.
+    2 under the outline; within `strip_m` of the outline 3 where blind and 4 where seen.
 
     Returns the rows and columns written: first row, past the last, first col, past the last.
     """
@@ -58,7 +58,7 @@ def mark_blind(
                         else ahead >= least * math.sqrt(r2)
                     )
                     if inside and r2 >= near_m * near_m:
-                        code = 0
+                        code = 4 if beside else 0
                         break
             blind[row, col] = code
     return r0, r1, c0, c1
@@ -73,7 +73,7 @@ def settle(
     `veil` is evidence that may take a cell back to unknown and no further (people who are tracked). Cells that
     are blind because of mounting keep their state; cells under the outline are free, for the vehicle is there.
     `declared`, `held` and doubt end where a sensor has looked, `held` also where a cell is blind no longer; a
-    doubtful cell that is blind no longer turns unknown until it is looked at.
+    doubtful cell beyond the strip that is blind no longer turns unknown until it is looked at.
     """
     rows, cols = log_odds.shape
     for row in range(rows):
@@ -92,18 +92,20 @@ def settle(
                 value = least
                 last_seen_s[row, col] = now_s
                 doubt_until_s[row, col] = NEVER_S
-            elif code == 0:
-                if doubt_until_s[row, col] > now_s:
+            elif code == 0 or code == 4:
+                looked_at = now_s - last_seen_s[row, col] <= unseen_after_s
+                if code == 0 and doubt_until_s[row, col] > now_s:
                     value = max(value, 0.0)
-                doubt_until_s[row, col] = NEVER_S
-                if now_s - last_seen_s[row, col] > unseen_after_s:
+                if code == 0 or looked_at:
+                    doubt_until_s[row, col] = NEVER_S
+                if not looked_at:
                     value *= fade
             elif now_s - last_seen_s[row, col] <= unseen_after_s:
                 doubt_until_s[row, col] = NEVER_S
             if last_seen_s[row, col] > NEVER_S:
                 declared[row, col] = 0
                 held[row, col] = 0
-            elif code == 0:
+            elif code == 0 or code == 4:
                 held[row, col] = 0
             log_odds[row, col] = value
 
@@ -178,3 +180,25 @@ def _step_out(until_s, not_open, across, now_s):
                 continue
             if not_open[i + a, j + a] - not_open[i, j + a] - not_open[i + a, j] + not_open[i, j] == 0:
                 until_s[i, j] = best
+
+
+@compiled
+def compose_record(log_odds, doubt_until_s, blind, declared, held, now_s, free_below):
+    """What a record shows: log-odds with doubtful cells unknown, and the masks declared, exposed and vouched."""
+    shown = log_odds.copy()
+    by_word, exposed, vouched = (
+        np.zeros(shown.shape, np.bool_),
+        np.zeros(shown.shape, np.bool_),
+        np.zeros(shown.shape, np.bool_),
+    )
+    for row in range(shown.shape[0]):
+        for col in range(shown.shape[1]):
+            if log_odds[row, col] > free_below:
+                vouched[row, col] = held[row, col] == 1
+                continue
+            by_word[row, col] = declared[row, col] == 1
+            if doubt_until_s[row, col] > now_s:
+                exposed[row, col] = blind[row, col] >= 3
+                if not exposed[row, col]:
+                    shown[row, col] = 0.0
+    return shown, by_word, exposed, vouched
