@@ -114,7 +114,9 @@ def nominal_drive(scene):
 
 
 # one scene of each arrangement of things; that with the trolley is not driven along the reference path
-@pytest.mark.parametrize("name", ["nobody_there", "narrow_carport", "guest_steps_out", "operator_renews", "lane_6m", "park_reverse"])
+@pytest.mark.parametrize(
+    "name", ["nobody_there", "narrow_carport", "guest_steps_out", "operator_renews", "lane_6m", "park_reverse"]
+)
 def test_the_operator_walks_along_at_a_distance(scenes, name):
     # at most 6 m: UN R79, remote controlled parking
     crowd = Crowd(scenes[name])
