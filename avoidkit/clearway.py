@@ -17,12 +17,21 @@ UNKNOWN, FREE, OCCUPIED = 0, 1, 2
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Cells:
-    """The grid as three states, for the loops: (rows, cols) uint8, corner of [0, 0] and edge length, m."""
+    """The grid for the loops: three states, (rows, cols) uint8, corner of [0, 0] and edge length, m.
+
+    `hides` marks cells in which somebody may stand unseen: unknown ones, but for those that the operator vouches
+    for, and free ones that no sensor sees and that somebody could have reached. None: all unknown cells.
+    """
 
     state: np.ndarray
     x_m: float
     y_m: float
     cell_m: float
+    hides: np.ndarray | None = None
+
+    def __post_init__(self):
+        if self.hides is None:
+            object.__setattr__(self, "hides", self.state == UNKNOWN)
 
 
 def cells_of(grid):
@@ -30,7 +39,8 @@ def cells_of(grid):
     state = np.zeros(grid.log_odds.shape, np.uint8)
     state[grid.known_free()] = FREE
     state[grid.occupied()] = OCCUPIED
-    return Cells(state, float(grid.corner_xy[0]), float(grid.corner_xy[1]), float(grid.cell_m))
+    hides = ((state == UNKNOWN) & ~grid.vouched) | grid.exposed
+    return Cells(state, float(grid.corner_xy[0]), float(grid.corner_xy[1]), float(grid.cell_m), hides)
 
 
 def perimeter(vehicle, grown_m, spacing_m=0.08):
@@ -137,23 +147,23 @@ def free_along(poses, distances_m, cells, vehicle, grown_m, *, unknown_blocks=Tr
 
 
 @compiled
-def shadow_edges(state, row_from, row_to, col_from, col_to, reach_cells):
+def shadow_edges(state, hides, row_from, row_to, col_from, col_to, reach_cells):
     """Cells [row, col] of a window in which a person may stand unseen at the edge of what is free.
 
-    An unknown cell counts if all of its 5 x 5 neighbours are unknown as well (a body fits) and a known free
-    cell lies within `reach_cells` of it in its row or column with no occupied cell in between.
+    A cell that hides somebody counts if all of its 5 x 5 neighbours do as well (a body fits) and a known free
+    cell that hides nobody lies within `reach_cells` of it in its row or column, no occupied cell in between.
     """
     rows, cols = state.shape
     out = np.empty(((row_to - row_from) * (col_to - col_from), 2), np.int64)
     n = 0
     for r in range(max(row_from, 2), min(row_to, rows - 2)):
         for c in range(max(col_from, 2), min(col_to, cols - 2)):
-            if state[r, c] != UNKNOWN or not _edge(state, r, c, reach_cells):
+            if not hides[r, c] or not _edge(state, hides, r, c, reach_cells):
                 continue
             alone = True
             for i in range(r - 2, r + 3):
                 for j in range(c - 2, c + 3):
-                    if state[i, j] != UNKNOWN:
+                    if not hides[i, j]:
                         alone = False
             if alone:
                 out[n, 0], out[n, 1] = r, c
@@ -162,14 +172,14 @@ def shadow_edges(state, row_from, row_to, col_from, col_to, reach_cells):
 
 
 @compiled
-def _edge(state, r, c, reach_cells):
+def _edge(state, hides, r, c, reach_cells):
     rows, cols = state.shape
     for dr, dc in ((0, 1), (0, -1), (1, 0), (-1, 0)):
         for k in range(1, reach_cells + 1):
             i, j = r + k * dr, c + k * dc
             if not (0 <= i < rows and 0 <= j < cols) or state[i, j] == OCCUPIED:
                 break
-            if state[i, j] == FREE:
+            if state[i, j] == FREE and not hides[i, j]:
                 return True
     return False
 
@@ -178,7 +188,7 @@ def shadow_places(cells, x_m, y_m, within_m):
     """(n, 2) scene points, m, at which a hidden person's middle may be, in a square window about (x, y)."""
     row, col = int((y_m - cells.y_m) / cells.cell_m), int((x_m - cells.x_m) / cells.cell_m)
     half = math.ceil(within_m / cells.cell_m)
-    found = shadow_edges(cells.state, row - half, row + half + 1, col - half, col + half + 1, 3)
+    found = shadow_edges(cells.state, cells.hides, row - half, row + half + 1, col - half, col + half + 1, 3)
     return np.stack(
         [cells.x_m + (found[:, 1] + 0.5) * cells.cell_m, cells.y_m + (found[:, 0] + 0.5) * cells.cell_m], axis=-1
     )

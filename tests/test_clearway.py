@@ -23,6 +23,7 @@ def put(cells, x0, x1, y0, y1, state):
     r0, r1 = round((y0 - cells.y_m) / 0.1), round((y1 - cells.y_m) / 0.1)
     c0, c1 = round((x0 - cells.x_m) / 0.1), round((x1 - cells.x_m) / 0.1)
     cells.state[r0:r1, c0:c1] = state
+    cells.hides[r0:r1, c0:c1] = state == UNKNOWN
 
 
 def straight(length, step=0.05):
@@ -103,6 +104,17 @@ def test_a_person_fits_only_into_shadows_of_half_a_metre():
     assert len(places) > 0
     assert places[:, 0].min() >= 6.2 - 1e-6  # the middle of a 0.5 m block within the shadow
     assert places[:, 1].min() >= 2.2 - 1e-6
+
+
+def test_nobody_is_hidden_in_unknown_cells_that_the_operator_vouches_for_but_may_be_in_exposed_free_ones():
+    cells = yard()
+    put(cells, 6.0, 7.0, 2.0, 3.0, UNKNOWN)
+    assert len(shadow_places(cells, 4.0, 0.0, 5.0)) > 0
+    cells.hides[:] = False
+    assert len(shadow_places(cells, 4.0, 0.0, 5.0)) == 0
+    cells = yard()
+    cells.hides[100:112, 80:95] = True
+    assert len(shadow_places(cells, 3.0, 2.0, 5.0)) > 0
 
 
 def test_nobody_steps_out_through_a_wall():
