@@ -5,6 +5,8 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
+
 import avoidkit
 
 ROOT = Path(avoidkit.__file__).parent.parent
@@ -58,3 +60,25 @@ def test_without_a_cache_folder_it_compiles_all_the_same_and_says_so_once():
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, env=env, check=True, cwd=ROOT)
     assert done.stdout == "2.0 3.0\n"
     assert done.stderr == "avoidkit: no writable cache folder, loops are compiled anew in each process\n"
+
+
+DRIVE = """
+from avoidkit import Tuning, drive, load_scene, shipped
+recording = drive(load_scene(shipped("scenes") / "guest_crosses.toml"), Tuning(), seed=3, duration_s=1.6)
+for row in recording.rows:
+    print(row.verdict.action, round(row.verdict.speed_cap_mps, 9), row.verdict.settled_by, row.tracks.ids.tolist())
+"""
+
+
+@pytest.mark.slow
+def test_a_whole_drive_has_the_same_verdicts_with_and_without_compiling():
+    said = []
+    for jit in ("1", "0"):
+        env = {**os.environ, "AVOIDKIT_JIT": jit}
+        run = subprocess.run(
+            [sys.executable, "-c", DRIVE], capture_output=True, text=True, env=env, cwd=ROOT, check=True
+        )
+        said.append(run.stdout.splitlines())
+    assert len(said[0]) > 30
+    assert any(line.startswith("continue") for line in said[0])
+    assert said[0] == said[1]
