@@ -252,6 +252,7 @@ def _checked_recording(path):
     shaped_by = f"tuning {recording.tuning.name!r} ({recording.tuning.hash}), seed {recording.seed}"
     lines = [f"{path}: a recording of {recording.scene.name!r}, {shaped_by}"]
     lines += [f"  {line}" for line in summary_lines(recording.summary())]
+    lines += [f"  NOTE         {note}" for note in recording.notes]
     return [*lines, f"  made by      {made_by}", f"  rows         {len(recording)}, each readable", CAUTION]
 
 

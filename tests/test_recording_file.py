@@ -258,6 +258,24 @@ def test_metadata_that_does_not_fit_is_named(whole, tmp_path, changes, message):
     assert complaint(path) == f"{path}: {message}"
 
 
+def test_parameters_that_came_or_went_since_are_noted(whole, tmp_path):
+    path = tmp_path / "run.parquet"
+    path.write_bytes(whole)
+    text = pq.read_schema(path).metadata[b"avoidkit.tuning"].decode()
+    assert load_recording(path).notes == ()
+    other = text.replace("clearance_m = 0.2", "clearence_m = 0.3", 1).replace(
+        "[vehicle]", "[sails]\nset = 2\n[vehicle]", 1
+    )
+    assert other.count("\nclearence_m = 0.3\n") == other.count("[sails]") == 1
+    recording = load_recording(with_metadata(whole, path, tuning=other))
+    assert recording.notes == (
+        "tuning: sails is not known any more and was left out",
+        "tuning: decision.clearence_m is not known any more and was left out",
+        "tuning: decision.clearance_m did not exist then and has its default",
+    )
+    assert recording.tuning == Tuning()
+
+
 def test_a_column_that_is_missing_or_of_another_kind_is_named(whole, tmp_path):
     path = written(tmp_path / "run.parquet", whole)
     table = pq.read_table(path)

@@ -3,10 +3,11 @@
 import importlib.metadata
 import json
 import platform
+import sys
 import tomllib
 
 from avoidkit.checks import InputError
-from avoidkit.parameters import validated
+from avoidkit.parameters import Model, validated
 from avoidkit.recording.columns import FORMAT_VERSION
 from avoidkit.recording.summary import CAUTION
 from avoidkit.tuning import Tuning, tuning_toml
@@ -23,9 +24,7 @@ def versions():
         except importlib.metadata.PackageNotFoundError:
             found[name] = "not installed"
     if found["avoidkit"] == "not installed":  # a clone that was not installed
-        from avoidkit import __version__
-
-        found["avoidkit"] = __version__
+        found["avoidkit"] = sys.modules["avoidkit"].__version__
     return found
 
 
@@ -42,12 +41,18 @@ def header(scene, tuning, seed, versions):
 
 
 def read_header(metadata, path):
-    """(scene, tuning, seed, versions) from a file's metadata, all checked."""
+    """What a file's metadata holds, checked: scene, tuning, seed, versions, and notes of what has changed since.
+
+    Parameters of the tuning that this version of the kit does not know are left out, those that it did not
+    have then get their default; the notes name both, since a drive with them would be another one.
+    """
     from avoidkit.scene import Scene
 
     try:
         scene = Scene.from_toml(metadata["scene"], f"{path}: scene")
-        tuning = validated(Tuning, tomllib.loads(metadata["tuning"]), f"{path}: tuning")
+        plain = tomllib.loads(metadata["tuning"])
+        gone, come = list(_unknown(plain, Tuning)), list(_missing(plain, Tuning))
+        tuning = validated(Tuning, plain, f"{path}: tuning")
         seed, found = int(metadata["seed"]), json.loads(metadata["versions"])
     except (ValueError, RecursionError) as error:
         if isinstance(error, InputError):
@@ -55,4 +60,32 @@ def read_header(metadata, path):
         raise InputError(f"{path}: is damaged: its metadata cannot be read: {error}") from None
     if not isinstance(found, dict):
         raise InputError(f"{path}: is damaged: avoidkit.versions is not a table")
-    return scene, tuning, seed, found
+    notes = [f"tuning: {name} is not known any more and was left out" for name in gone]
+    notes += [f"tuning: {name} did not exist then and has its default" for name in come]
+    return scene, tuning, seed, found, tuple(notes)
+
+
+def _unknown(plain, model, prefix=""):
+    """Take keys that a model does not have out of plain data, yielding their dotted names."""
+    for key in list(plain):
+        inner = _inner_model(model, key)
+        if key not in model.model_fields:
+            del plain[key]
+            yield f"{prefix}{key}"
+        elif inner is not None and isinstance(plain[key], dict):
+            yield from _unknown(plain[key], inner, f"{prefix}{key}.")
+
+
+def _missing(plain, model, prefix=""):
+    """Yield the dotted names of a model's parameters that plain data does not have."""
+    for key in model.model_fields:
+        inner = _inner_model(model, key)
+        if key not in plain:
+            yield f"{prefix}{key}"
+        elif inner is not None and isinstance(plain[key], dict):
+            yield from _missing(plain[key], inner, f"{prefix}{key}.")
+
+
+def _inner_model(model, key):
+    kind = model.model_fields[key].annotation if key in model.model_fields else None
+    return kind if isinstance(kind, type) and issubclass(kind, Model) else None

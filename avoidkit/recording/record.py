@@ -30,11 +30,13 @@ class Recording:
         Of the kit, Python and the libraries that shaped the numbers.
     ended : str
         Why the drive ended.
+    notes : tuple of str
+        What this version of the kit reads otherwise than the one that drove; empty as a rule.
     """
 
-    def __init__(self, scene, tuning, seed, store, *, versions, ended=""):
+    def __init__(self, scene, tuning, seed, store, *, versions, ended="", notes=()):
         self.scene, self.tuning, self.seed = scene, tuning, int(seed)
-        self.rows, self.versions, self.ended = store, dict(versions), ended
+        self.rows, self.versions, self.ended, self.notes = store, dict(versions), ended, tuple(notes)
         self._times = None
 
     def __len__(self):
@@ -165,9 +167,9 @@ def load_recording(path):
     """
     path = Path(path)
     source = open_source(path)
-    scene, tuning, seed, versions = read_header(source.metadata, path)
+    scene, tuning, seed, versions, notes = read_header(source.metadata, path)
     ended = source.metadata.get("ended", CUT_OFF)
-    return Recording(scene, tuning, seed, FileStore(source), versions=versions, ended=ended)
+    return Recording(scene, tuning, seed, FileStore(source), versions=versions, ended=ended, notes=notes)
 
 
 def mend(part, path=None, *, ended=CUT_OFF):

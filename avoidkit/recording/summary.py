@@ -12,6 +12,8 @@ CAUTION = (
     "the applicable standards and local law."
 )
 
+MOST_STOPS = 20  # listed one by one
+
 ENDS = {
     "path end": "the path's end was reached",
     "duration": "its time was up",
@@ -38,10 +40,10 @@ def summarise(rows, *, path_end_m, top_mps, ended=""):
     dict
         `duration_s`, `moving_s` and `seconds` per action, each row counting until the next one;
         `driven_m`; `greatest_speed_mps`; `nearest_gap_moving_m` to a body's edge (inf: nobody about) and
-        `nearest_gap_at_s`; `stops`, one dict per stop, see `stops`; `contacts_at_rest` and
-        `contacts_moving`, lists of (time_s, name) at the beginning of each contact; `reached_end`,
-        `reached_end_s` (NaN: not reached); `lost_s`; `errors`, {message: cycles}; `computing_s` and
-        `times_real_time` (NaN: not measured); `ended`.
+        `nearest_gap_at_s`; `starts_s`, first verdict to move (NaN: none); `stops`, one dict per stop on the
+        way, see `stops`; `contacts_at_rest` and `contacts_moving`, lists of (time_s, name) at the beginning of
+        each contact; `reached_end`, `reached_end_s` (NaN: not reached); `lost_s`; `errors`,
+        {message: cycles}; `computing_s` and `times_real_time` (NaN: not measured); `ended`.
     """
     rows = list(rows)
     lasts_s = [b.time_s - a.time_s for a, b in pairwise(rows)] + [0.0]
@@ -61,7 +63,8 @@ def summarise(rows, *, path_end_m, top_mps, ended=""):
         "greatest_speed_mps": max((abs(row.ego.speed_mps) for row in rows), default=0.0),
         "nearest_gap_moving_m": gap_m,
         "nearest_gap_at_s": nearest[0].time_s if math.isfinite(gap_m) else math.nan,
-        "stops": stops(rows),
+        "starts_s": next((row.time_s for row in rows if not stands(row)), math.nan),
+        "stops": [stop for stop in stops(rows) if not stop["from_s"] >= reached_s],
         "contacts_at_rest": resting,
         "contacts_moving": in_motion,
         "reached_end": math.isfinite(reached_s),
@@ -79,6 +82,11 @@ def moves(row):
     return abs(row.ego.speed_mps) > MOVING_MPS
 
 
+def stands(row):
+    """Whether the verdict is to stand: a halt or a wait."""
+    return str(row.verdict.action) in ("halt", "wait")
+
+
 def seconds_per_action(timed):
     """Time, s, under each action, from (row, how long it lasts) pairs; in the order in which they first came."""
     seconds = {}
@@ -89,26 +97,34 @@ def seconds_per_action(timed):
 
 
 def stops(rows):
-    """Every stop: a stretch of rows without a verdict to move, be it a brake, a halt or a wait.
+    """Every stop after the first motion: a stretch of rows without a verdict to move.
 
     Returns
     -------
     list of dict
-        `from_s`; `to_s` (NaN: it lasts to the end); `halted`, whether it became a halt that the operator has
-        to renew; `settled_by` and `why` of its first row.
+        `from_s`; `to_s` and `lasts_s` (to the last row, where it lasts until then: `ends` is False); `kind`:
+        a `halt` has to be renewed by the operator, a `wait` is theirs from the beginning, a `brake` goes on by
+        itself; `settled_by` and `why` of its first row.
     """
-    found, open_stop = [], None
+    found, under_way, before = [], False, None
     for row in rows:
-        stopped = str(row.verdict.action) in ("halt", "wait")
-        if stopped and open_stop is None:
-            open_stop = {"from_s": row.time_s, "to_s": math.nan, "halted": False}
-            open_stop |= {"settled_by": row.verdict.settled_by, "why": row.error or row.verdict.why}
-            found.append(open_stop)
-        elif not stopped and open_stop is not None:
-            open_stop["to_s"], open_stop = row.time_s, None
-        if open_stop is not None:
-            open_stop["halted"] |= bool(row.verdict.memory.halted)
-    return found
+        if not stands(row):
+            under_way, before = True, None
+            continue
+        if under_way and before is None:
+            before = {"from_s": row.time_s, "kind": "wait" if str(row.verdict.action) == "wait" else "brake"}
+            before |= {"settled_by": row.verdict.settled_by, "why": row.error or row.verdict.why}
+            found.append(before)
+        if before is not None and row.verdict.memory.halted:
+            before["kind"] = "halt"
+    return [stop | _until(stop, rows) for stop in found]
+
+
+def _until(stop, rows):
+    to_s = next((row.time_s for row in rows if row.time_s > stop["from_s"] and not stands(row)), math.inf)
+    ends = math.isfinite(to_s)
+    to_s = to_s if ends else rows[-1].time_s
+    return {"to_s": to_s, "lasts_s": to_s - stop["from_s"], "ends": ends}
 
 
 def contacts(rows):
@@ -151,13 +167,14 @@ def summary_lines(summary):
         f"actions      {', '.join(f'{action} {seconds:.1f} s' for action, seconds in s['seconds'].items())}",
         f"nearest gap  {_gap(s)}",
         f"contacts     {_contacts(s)}",
+        f"stops        {_stops(s)}",
     ]
-    lines += [f"{'stops' if i == 0 else '':<13}{_stop(stop)}" for i, stop in enumerate(s["stops"])] or [
-        "stops        none"
-    ]
+    lines += [f"  {_stop(stop)}" for stop in s["stops"][:MOST_STOPS]]
+    if len(s["stops"]) > MOST_STOPS:
+        lines.append(f"  and {len(s['stops']) - MOST_STOPS} more")
     lines += [f"ERROR        in {n} cycles, each a halt: {error}" for error, n in s["errors"].items()]
     if math.isfinite(s["times_real_time"]):
-        lines.append(f"computing    {s['computing_s']:.2f} s, {s['times_real_time']:.2f} of real time")
+        lines.append(f"computing    {s['computing_s']:.2f} s, {s['times_real_time']:.2f} times real time")
     return lines
 
 
@@ -181,7 +198,18 @@ def _contacts(s):
     return f"WHILE MOVING: {said(s['contacts_moving'])}; at rest: {said(s['contacts_at_rest'])}"
 
 
+def _stops(s):
+    if math.isnan(s["starts_s"]):
+        return "never under way"
+    start = f"under way from {s['starts_s']:.2f} s"
+    if not s["stops"]:
+        return f"none, {start}"
+    kinds = Counter(stop["kind"] for stop in s["stops"])
+    counted = ", ".join(f"{n} {kind}{'s' if n > 1 else ''}" for kind, n in kinds.items())
+    return f"{counted}, {sum(stop['lasts_s'] for stop in s['stops']):.2f} s in all; {start}"
+
+
 def _stop(stop):
-    kind = "halt" if stop["halted"] else "brake"
-    until = f"{stop['to_s']:.2f} s" if math.isfinite(stop["to_s"]) else "the end"
-    return f"{stop['from_s']:.2f} s to {until}, {kind}: {stop['why'] or stop['settled_by'] or 'no reason given'}"
+    why = stop["why"] or stop["settled_by"] or "no reason given"
+    why = why.removeprefix("Halts: ").removeprefix("Waits: ")
+    return f"{stop['from_s']:6.2f} s  {stop['kind']:<5} {stop['lasts_s']:5.2f} s{' ' if stop['ends'] else '+'} {why}"
