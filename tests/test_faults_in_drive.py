@@ -1,0 +1,39 @@
+"""A fault in a whole drive: all other sensors give the same bytes for as long as the vehicle is where it was."""
+
+import functools
+
+import pytest
+
+from avoidkit import Tuning
+from avoidkit.drive import drive
+from tests.evidence.studies.sensor_faults import court
+from tests.test_radar_timing import same
+
+FROM_S, SECONDS = 4.0, 6.0
+FAST = ("dead", "stuck", "misaligned 20 deg")
+OTHERS = ("blind 0.1", "late 0.2 s", "clock offset -0.2 s", "dropping 0.5", "ghosts 3")
+
+
+@functools.cache
+def rows(fault):
+    return drive(court(fault, 0), Tuning(), seed=0, duration_s=SECONDS).rows
+
+
+def other_scans(row):
+    return [scan for scan in row.scans if scan.sensor != "front_left"]
+
+
+@pytest.mark.parametrize("fault", [*FAST, *(pytest.param(kind, marks=pytest.mark.slow) for kind in OTHERS)])
+def test_a_fault_leaves_all_other_radars_as_they_were_while_the_pose_is_the_same(fault):
+    equal, changed = 0, 0
+    for healthy, struck in zip(rows("none"), rows(fault), strict=True):
+        if healthy.ego != struck.ego:
+            break
+        mine, theirs = other_scans(healthy), other_scans(struck)
+        assert len(mine) == len(theirs)
+        assert all(same(a, b) for a, b in zip(mine, theirs, strict=True))
+        equal += 1
+        own = [[s for s in row.scans if s.sensor == "front_left"] for row in (healthy, struck)]
+        changed += len(own[0]) != len(own[1]) or not all(same(a, b) for a, b in zip(*own, strict=True))
+    assert equal > FROM_S / 0.05
+    assert changed >= 2
