@@ -174,7 +174,7 @@ def summary_lines(summary):
         lines.append(f"  and {len(s['stops']) - MOST_STOPS} more")
     lines += [f"ERROR        in {n} cycles, each a halt: {error}" for error, n in s["errors"].items()]
     if math.isfinite(s["times_real_time"]):
-        lines.append(f"computing    {s['computing_s']:.2f} s, {s['times_real_time']:.2f} times real time")
+        lines.append(f"computing    {s['computing_s']:.2f} s, {s['times_real_time']:.2f} of real time")
     return lines
 
 
