@@ -211,13 +211,12 @@ class FreeSpace:
         """All memory as a dict of arrays and plain values, from which `restore` goes on exactly as before."""
         if self._state is None:
             return {}
-        recent = {name: [(t, points.copy()) for t, points in radar.recent] for name, radar in self._radars.items()}
         return {
             "corner_cells": self._state.corner_cells.copy(),
             **{name: getattr(self._state, name).copy() for name in KEPT},
             "egos": np.array([_ego_row(ego) for ego in self._egos]),
             "heard": {name: list(times) for name, times in self._heard.items()},
-            "recent": recent,
+            "radars": {name: radar.checkpoint() for name, radar in self._radars.items()},
             "last_echo_s": self._last_echo_s,
             "stride_cells": self._stride_cells,
         }
@@ -234,8 +233,8 @@ class FreeSpace:
         for row in np.asarray(saved["egos"], dtype=float).tolist():
             self._take_ego(Ego(row[0], Pose(*row[1:4]), *row[4:]))
         self._heard = {name: deque((float(t) for t in times), maxlen=16) for name, times in saved["heard"].items()}
-        for name, scans in saved["recent"].items():
-            self._radars[name].recent.extend((float(t), np.asarray(p, dtype=float).reshape(-1, 2)) for t, p in scans)
+        for name, radar in self._radars.items():
+            radar.restore(saved["radars"][name])
         self._last_echo_s, self._stride_cells = float(saved["last_echo_s"]), float(saved["stride_cells"])
 
 

@@ -14,6 +14,9 @@ from avoidkit.sensing.equation import range_at_probability
 from avoidkit.sensing.records import Health
 
 BIN_DEG = 1.0  # width of a bin of azimuth
+DEGRADED_SHARE = 0.3  # of its range that a radar surely has left which says it is degraded; our placeholder
+REPEATS = 20  # the same returns so many times in a row, in spite of noise: stuck; our placeholder
+KNOWN_WITHIN_M, KNOWN_BINS, GONE_SHARE = 8.0, 30, 0.7  # when known things have stopped returning; our placeholders
 KEPT = ("log_odds", "last_seen_s", "declared", "held", "doubt_until_s")  # what a checkpoint holds and a scroll moves
 EMPTY = {"log_odds": 0.0, "last_seen_s": NEVER_S, "declared": 0, "held": 0, "doubt_until_s": NEVER_S}
 KIND = {"declared": np.uint8, "held": np.uint8}  # all others float32
@@ -74,7 +77,9 @@ class RadarEvidence:
     """What the scans of one radar say about cells; remembers its returns of the last few scans.
 
     An edge of small reflectivity does not return in every scan: what it hides is hidden as long as any scan of
-    the last `remember_s` saw it.
+    the last `remember_s` saw it. Two doubts keep a radar from freeing cells: it repeats itself although noise
+    or own motion should change its returns (stuck), or most of the things known in its view have stopped
+    returning at once (gone blind without knowing).
     """
 
     def __init__(self, mount, tuning):
@@ -84,18 +89,22 @@ class RadarEvidence:
         self._bins = max(1, round(tuning.radar.field_of_view_deg / BIN_DEG))
         passable_m = tuning.vehicle.width_m + 2 * tuning.decision.static_clearance_m
         self._link_m = max(tuning.freespace.edge_link_m, passable_m)
-        self.reach_m = self._sure_reach()
+        self._adult_m = self._adult_reach()
+        self.reach_m = np.minimum(self._adult_m, min(tuning.freespace.evidence_range_m, tuning.radar.range_max_m))
         self.recent = deque()  # (taken_s, points in the scene frame)
+        self.last = (np.zeros(0), np.zeros(0), Pose(0.0, 0.0, 0.0), 0)  # range, azimuth, vehicle, times repeated
+        self.distrusted_until_s = -math.inf
 
-    def _sure_reach(self):
-        """Range, m, by bin, up to which the absence of returns speaks against a person being there."""
-        space, radar = self._space, self._radar
+    def _adult_reach(self):
+        """Range, m, by bin, up to which one scan would show a weak adult with `evidence_probability`."""
+        radar, probability = self._radar, self._space.evidence_probability
         angles = (np.arange(self._bins) + 0.5) * (2 * self._half_view_rad / self._bins) - self._half_view_rad
-        reach = [range_at_probability(space.evidence_probability, radar.adult_low_dbsm, radar, a) for a in angles]
-        return np.minimum(np.array(reach), min(space.evidence_range_m, radar.range_max_m))
+        return np.array([range_at_probability(probability, radar.adult_low_dbsm, radar, a) for a in angles])
 
     def add(self, state, scan, vehicle_pose, theirs_of):
         """Take in one scan. `theirs_of(points)` says which (n, 2) scene points belong to tracks."""
+        if self._repeats_itself(scan, vehicle_pose):
+            return
         at = compose(vehicle_pose, self._mount)
         ranges, azimuths = scan.range_m.astype(float), scan.azimuth_rad.astype(float)
         points = to_scene(ranges[:, None] * np.stack([np.cos(azimuths), np.sin(azimuths)], axis=1), at)
@@ -103,11 +112,26 @@ class RadarEvidence:
         while self.recent and self.recent[0][0] < scan.taken_s - self._space.remember_s - 1e-9:
             self.recent.popleft()
         self.recent.append((scan.taken_s, points))
-        if scan.health != Health.BLIND:
-            weight = 1.0 if scan.health == Health.OK else 0.5
-            self._mark_free(state, scan.taken_s, at, weight)
+        if scan.health == Health.OK:
+            self._mark_free(state, scan.taken_s, at, self.reach_m)
+        elif scan.health == Health.DEGRADED:
+            self._mark_free(state, scan.taken_s, at, np.minimum(self.reach_m, DEGRADED_SHARE * self._adult_m))
 
-    def _mark_free(self, state, taken_s, at, weight):
+    def _repeats_itself(self, scan, pose):
+        """Whether the same returns come again although the vehicle moved, or too often for a noisy sensor."""
+        ranges, azimuths, before, times = self.last
+        same = len(scan) > 0 and np.array_equal(scan.range_m, ranges) and np.array_equal(scan.azimuth_rad, azimuths)
+        if not same:
+            self.last = (scan.range_m, scan.azimuth_rad, pose, 0)
+            return False
+        self.last = (ranges, azimuths, before, times + 1)
+        moved = (
+            math.hypot(pose.x_m - before.x_m, pose.y_m - before.y_m) > 0.02
+            or abs(pose.yaw_rad - before.yaw_rad) > 0.005
+        )
+        return moved or (self._radar.noise and times + 1 >= REPEATS)
+
+    def _mark_free(self, state, taken_s, at, sure_m):
         space = self._space
         local = to_local(np.concatenate([points for _, points in self.recent]), at)
         returns = gridmath.nearest_in_bins(
@@ -118,11 +142,22 @@ class RadarEvidence:
             state.log_odds, log_odds_of(space.known_occupied_probability), *state.place, at.x_m, at.y_m, at.yaw_rad,
             self._half_view_rad, self._bins, space.evidence_range_m,
         )  # fmt: skip
-        reach = np.minimum(np.minimum(self.reach_m, returns - space.return_margin_m), things + space.cell_m)
+        sure = np.minimum(sure_m, returns - space.return_margin_m)
+        if not self._is_trusted(sure, things, taken_s):
+            return
         gridmath.add_free(
-            state.change, state.last_seen_s, *state.place, at.x_m, at.y_m, at.yaw_rad, self._half_view_rad, reach,
-            self._radar.range_min_m, weight * log_odds_of(space.free_probability), taken_s,
+            state.change, state.last_seen_s, *state.place, at.x_m, at.y_m, at.yaw_rad, self._half_view_rad,
+            np.minimum(sure, things + space.cell_m), self._radar.range_min_m, log_odds_of(space.free_probability),
+            taken_s,
         )  # fmt: skip
+
+    def _is_trusted(self, sure_m, things_m, taken_s):
+        """Whether the things known near by still return; if most have stopped at once, doubt lasts for a while."""
+        known = things_m <= KNOWN_WITHIN_M
+        gone = known & (sure_m > things_m + 2 * self._space.cell_m)
+        if np.count_nonzero(known) >= KNOWN_BINS and np.count_nonzero(gone) > GONE_SHARE * np.count_nonzero(known):
+            self.distrusted_until_s = taken_s + self._space.distrust_s
+        return taken_s >= self.distrusted_until_s
 
     def _mark_returns(self, state, scan, points, at, theirs):
         """Occupied evidence where something returned; a veil, no more than unknown, where a track did."""
@@ -136,6 +171,27 @@ class RadarEvidence:
             across_m, theirs, self._people.body_radius_m, space.edge_link_m, log_odds_of(space.occupied_probability),
             log_odds_of(space.edge_probability), scan.taken_s,
         )  # fmt: skip
+
+    def checkpoint(self):
+        """What `restore` needs, as a dict of arrays and plain values."""
+        ranges, azimuths, pose, times = self.last
+        return {
+            "recent": [(t, points.copy()) for t, points in self.recent],
+            "last": [ranges.copy(), azimuths.copy(), [pose.x_m, pose.y_m, pose.yaw_rad], times],
+            "distrusted_until_s": self.distrusted_until_s,
+        }
+
+    def restore(self, saved):
+        """Take up the memory of a `checkpoint`."""
+        self.recent = deque((float(t), np.asarray(p, dtype=float).reshape(-1, 2)) for t, p in saved["recent"])
+        ranges, azimuths, pose, times = saved["last"]
+        self.last = (
+            np.asarray(ranges, np.float32),
+            np.asarray(azimuths, np.float32),
+            Pose(*map(float, pose)),
+            int(times),
+        )
+        self.distrusted_until_s = float(saved["distrusted_until_s"])
 
 
 class EchoEvidence:

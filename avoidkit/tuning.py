@@ -111,6 +111,9 @@ class FreeSpaceTuning(Model):
     greatest_probability: float = share(0.95, low=0.6, high=0.999, doc="no evidence takes a cell above this")
     return_margin_m: float = metres(0.0, 1.0, 0.20, doc="free ends so far before a radar's return")
     remember_s: float = seconds(0.0, 1.0, 0.15, doc="what a return hides stays hidden so long after it was seen")
+    distrust_s: float = seconds(
+        0.0, 60.0, 3.0, step=0.1, doc="a radar frees nothing for so long after most known things stopped returning"
+    )
     azimuth_sigma_deg: float = degrees(0.2, 10, 1.5, step=0.1, doc="a return marks cells this far to either side")
     edge_link_m: float = metres(0.0, 3.0, 1.2, step=0.05, doc="returns nearer to each other belong to one edge")
     fade_s: float = seconds(

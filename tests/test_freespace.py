@@ -6,58 +6,12 @@ import numpy as np
 import pytest
 
 from avoidkit.checks import InputError
-from avoidkit.frames import Pose
 from avoidkit.freespace import FreeSpace, log_odds_of, probability_of
 from avoidkit.grid import NEVER_S
 from avoidkit.gridstate import RadarEvidence
 from avoidkit.sensing.records import Health, Scan
 from avoidkit.tracking.records import Stage, exact_tracks, no_tracks
-from avoidkit.tuning import Tuning
-from avoidkit.vehicle import Ego, outline_in_scene
-
-TUNING = Tuning()
-NAMES = ("front_left", "front_right", "rear_left", "rear_right")
-CYCLE_S = 0.05
-
-
-def ego_at(time_s, x_m=0.0, y_m=0.0, yaw_rad=0.0, speed_mps=0.0):
-    return Ego(time_s, Pose(x_m, y_m, yaw_rad), speed_mps, 0.0, 0.0)
-
-
-def scan_of(sensor, taken_s, points_scene=(), *, ego=None, tuning=TUNING, snr_db=20.0, health=Health.OK):
-    """A scan of one radar that holds exactly the given scene points, seen or not."""
-    pose = Pose(0.0, 0.0, 0.0) if ego is None else ego.pose
-    mount = getattr(tuning.radar.mounts, sensor)
-    c, s = math.cos(pose.yaw_rad), math.sin(pose.yaw_rad)
-    x, y = pose.x_m + c * mount.x_m - s * mount.y_m, pose.y_m + s * mount.x_m + c * mount.y_m
-    yaw = pose.yaw_rad + math.radians(mount.yaw_deg)
-    points = np.asarray(points_scene, dtype=float).reshape(-1, 2) - [x, y]
-    bearing = (np.arctan2(points[:, 1], points[:, 0]) - yaw + math.pi) % (2 * math.pi) - math.pi
-    seen = np.abs(bearing) <= math.radians(tuning.radar.field_of_view_deg) / 2
-    ranges = np.hypot(*points.T)[seen]
-    return Scan(sensor, taken_s, taken_s, ranges, bearing[seen], 0 * ranges, np.full(len(ranges), snr_db), health)
-
-
-def watch(space, seconds, points=(), *, start_s=0.0, ego=None, names=NAMES, tracks=None, **more):
-    """Let the radars look at the same points for a while; return the last grid."""
-    grid = None
-    for k in range(round(seconds / CYCLE_S)):
-        now = start_s + k * CYCLE_S
-        here = ego_at(now) if ego is None else ego(now)
-        scans = [scan_of(name, now, points, ego=here, **more) for name in names]
-        grid = space.step(scans, None, no_tracks(now) if tracks is None else tracks(now), here)
-    return grid
-
-
-def value_at(grid, x, y):
-    cells, inside = grid.index_of([[x, y]])
-    assert inside[0]
-    return float(grid.log_odds[tuple(cells[0])])
-
-
-def wall(x0, y0, x1, y1, spacing=0.4):
-    n = round(math.hypot(x1 - x0, y1 - y0) / spacing) + 1
-    return np.linspace([x0, y0], [x1, y1], n)
+from tests.watched_cells import CYCLE_S, NAMES, TUNING, ego_at, scan_of, value_at, wall, watch
 
 
 def test_log_odds_match_the_printed_values():
@@ -194,6 +148,40 @@ def test_scans_that_cannot_be_trusted_free_nothing(trouble):
     assert not grid.is_free([[8.0, 0.0], [8.0, 5.0], [-6.0, 0.0]]).any()
 
 
+def test_a_radar_that_repeats_itself_while_the_vehicle_moves_frees_nothing():
+    # The same returns, bit for bit, with new times, while the vehicle drives 0.04 m a cycle: stuck.
+    space = FreeSpace(TUNING)
+    frozen = {name: scan_of(name, 0.0, [[9.0, 6.0], [9.0, -6.0], [-8.0, 6.0], [-8.0, -6.0]]) for name in NAMES}
+    for k in range(60):
+        now, ego = k * CYCLE_S, ego_at(k * CYCLE_S, x_m=0.04 * k, speed_mps=0.8)
+        scans = [Scan(n, now, now, s.range_m, s.azimuth_rad, s.range_rate_mps, s.snr_db) for n, s in frozen.items()]
+        grid = space.step(scans, None, no_tracks(now), ego)
+    assert not grid.is_free([[9.0, 0.0], [9.0, 3.0], [-5.0, 0.0]]).any()
+
+
+def test_a_radar_that_repeats_itself_for_a_second_at_rest_is_stuck_unless_it_has_no_noise():
+    for noise, free in ((True, False), (False, True)):
+        tuning = TUNING.replace({"radar.noise": noise, "freespace.fade_s": 0.5})
+        grid = watch(FreeSpace(tuning), 3.0, [[9.0, 6.0], [9.0, -6.0]])
+        assert grid.is_free([[9.0, 0.0]])[0] == free
+
+
+def test_a_radar_to_which_known_walls_vanish_at_once_frees_nothing_behind_them():
+    # 1 s of a wall, then 2 s in which all four say they are well and return nothing.
+    space = FreeSpace(TUNING)
+    watch(space, 1.0, wall(7.0, -5.0, 7.0, 5.0))
+    grid = watch(space, 2.0, start_s=1.0)
+    assert not grid.is_free([[7.0, 0.0], [8.0, 0.0], [9.0, 3.0]]).any()
+    assert not grid.is_free([[9.0, -3.0]]).any()
+
+
+def test_a_degraded_radar_frees_nearby_cells_only():
+    # 0.3 of the range is surely left: an adult at 0.8 is then seen to 0.3 times 19 m or less.
+    near, far = [[3.75 + 3.0 * math.cos(math.radians(50)), 0.85 + 3.0 * math.sin(math.radians(50))]], [[9.0, 7.0]]
+    grid = watch(FreeSpace(TUNING), 0.5, names=("front_left",), health=Health.DEGRADED)
+    assert (grid.is_free(near)[0], grid.is_free(far)[0]) == (True, False)
+
+
 def test_a_scan_from_a_sensor_without_a_mount_is_refused():
     scan = Scan("roof", 0.0, 0.0, [], [], [], [])
     with pytest.raises(
@@ -225,101 +213,6 @@ def test_cells_that_nobody_looks_at_fade_and_are_not_free_for_long():
         if k == 40:
             assert grid.is_free([[9.0, 0.0]])[0]
     assert not grid.is_free([[9.0, 0.0], [9.0, 5.0], [-7.0, 0.0]]).any()
-
-
-def test_the_start_declaration_holds_round_the_outline_and_is_recorded():
-    grid = FreeSpace(TUNING).step([], None, no_tracks(0.0), ego_at(0.0))
-    assert grid.is_free([[1.45, 0.93 + 0.4], [1.45, -0.93 - 0.4], [3.85 + 0.4, 0.0], [-0.95 - 0.4, 0.0]]).all()
-    assert not grid.is_free([[1.45, 0.93 + 0.7], [3.85 + 0.7, 0.0]]).any()
-    strip_m2 = (4.8 + 1.0) * (1.86 + 1.0) - 4.8 * 1.86
-    assert np.count_nonzero(grid.declared) * 0.01 == pytest.approx(strip_m2, rel=0.05)
-    # Looked at by a radar, a cell is free by what was seen; the flank's cells stay declared.
-    later = watch(FreeSpace(TUNING), 2.0)
-    flank, ahead = later.index_of([[1.45, 0.93 + 0.4]])[0][0], later.index_of([[4.1, 1.2]])[0][0]
-    assert later.declared[tuple(flank)]
-    assert later.is_free([[1.45, 0.93 + 0.4]])[0]
-    assert not later.declared[tuple(ahead)]
-
-
-def test_the_declaration_gives_way_to_what_a_sensor_says():
-    grid = watch(FreeSpace(TUNING), 0.5, [[4.2, 1.1]])
-    assert not grid.is_free([[4.2, 1.1]])[0]
-
-
-def test_without_a_declaration_the_flank_is_unknown():
-    tuning = TUNING.replace({"freespace.start_clear_m": 0.0})
-    assert not watch(FreeSpace(tuning), 1.0).is_free([[1.45, 0.93 + 0.2]])[0]
-
-
-def test_cells_under_the_outline_are_free_and_stay_free_once_it_has_passed():
-    space = FreeSpace(TUNING)
-    grid = watch(space, 6.0, ego=lambda now: ego_at(now, x_m=0.8 * now, speed_mps=0.8))
-    corners = outline_in_scene(TUNING.vehicle, Pose(0.8 * 5.95, 0.0, 0.0))
-    assert grid.is_free([corners.mean(axis=0), *(0.98 * corners + 0.02 * corners.mean(axis=0))]).all()
-    assert grid.is_free([[0.0, 0.0], [3.0, 0.0]]).all()
-
-
-def test_the_wedge_beside_the_flank_keeps_what_was_seen_ahead():
-    # 8 m driven: what the front radars saw free now lies beside the flank, where no radar sees it.
-    space = FreeSpace(TUNING)
-    watch(space, 10.0, ego=lambda now: ego_at(now, x_m=0.8 * now, speed_mps=0.8))
-    x = 0.8 * 9.95
-    flank = [[x + 1.45, 0.93 + d] for d in (0.1, 0.3, 1.0, 2.0)] + [[x + 1.45, -0.93 - d] for d in (0.1, 0.3, 1.0, 2.0)]
-    for k in range(200):  # and goes on doing so while the vehicle stands for 10 s
-        now = 10.0 + k * CYCLE_S
-        grid = space.step([scan_of(n, now, ego=ego_at(now, x)) for n in NAMES], None, no_tracks(now), ego_at(now, x))
-    assert grid.is_free(flank).all()
-    assert not grid.declared.any()
-
-
-def walk_into_the_wedge(space, x_m, start_s, seconds):
-    """A tracked walker enters the left wedge from its tip and is seen no more; yields each grid."""
-    for k in range(round(seconds / CYCLE_S)):
-        now = start_s + k * CYCLE_S
-        place = np.array([x_m + 1.45, 4.6 - min(1.2, 1.0 * k * CYCLE_S)])
-        scans = [scan_of(name, now, [place] if place[1] > 3.4 else [], ego=ego_at(now, x_m)) for name in NAMES]
-        yield space.step(scans, None, exact_tracks(now, [place], [[0.0, -1.0]]), ego_at(now, x_m))
-
-
-def test_the_wedge_turns_unknown_when_somebody_could_have_walked_in():
-    # 8 m driven, so that the wedge is known free; then somebody walks into its tip, 2.7 m from the flank. At 1.6 m/s
-    # they are at 1 m from the flank after about 1 s, and not at once; the strip beside the flank is then exposed.
-    space = FreeSpace(TUNING)
-    watch(space, 10.0, ego=lambda now: ego_at(now, x_m=0.8 * now, speed_mps=0.8))
-    x = 0.8 * 9.95
-    deep, flank = [[x + 1.45, 0.93 + 1.0]], [[x + 1.45, 0.93 + 0.2]]
-    other_side = [[x + 1.45, -0.93 - 0.2], [x + 1.45, -0.93 - 1.0]]
-    grids = list(walk_into_the_wedge(space, x, 10.0, 3.0))
-    assert grids[10].is_free([*deep, *flank]).all()
-    assert not grids[-1].is_free(deep)[0]
-    assert grids[-1].is_free(flank)[0]
-    assert grids[-1].exposed[tuple(grids[-1].index_of(flank)[0][0])]
-    assert not grids[10].exposed.any()
-    assert grids[-1].is_free(other_side).all()
-
-
-def test_doubt_about_a_wedge_ends_when_nobody_can_have_entered_for_two_seconds():
-    # The same, then the vehicle drives on: the place where the walker vanished comes into view, and is empty.
-    space = FreeSpace(TUNING)
-    watch(space, 10.0, ego=lambda now: ego_at(now, x_m=0.8 * now, speed_mps=0.8))
-    x = 0.8 * 9.95
-    *_, before = walk_into_the_wedge(space, x, 10.0, 2.0)
-    assert not before.is_free([[x + 1.45, 0.93 + 1.0]])[0]
-    grid = watch(space, 7.0, start_s=12.0, ego=lambda now: ego_at(now, x + 0.8 * (now - 12.0), speed_mps=0.8))
-    x += 0.8 * 6.95
-    assert grid.is_free([[x + 1.45, 0.93 + d] for d in (0.2, 1.0, 2.0)]).all()
-    assert not grid.exposed.any()
-
-
-def test_single_unknown_cells_do_not_eat_the_wedge():
-    # A post 0.2 m across, returns that come and go: no place for a person, so the wedge behind it stays free.
-    space = FreeSpace(TUNING)
-    watch(space, 10.0, [[9.0, 2.5]], ego=lambda now: ego_at(now, x_m=0.8 * now, speed_mps=0.8))
-    x = 0.8 * 9.95
-    for k in range(60):
-        now = 10.0 + k * CYCLE_S
-        grid = space.step([scan_of(n, now, ego=ego_at(now, x)) for n in NAMES], None, no_tracks(now), ego_at(now, x))
-    assert grid.is_free([[x + 1.45, 0.93 + 0.1], [x + 1.45, 0.93 + 0.5]]).all()
 
 
 def test_scrolling_keeps_cells_at_their_scene_places():
@@ -354,6 +247,16 @@ def test_a_restored_checkpoint_goes_on_exactly_as_the_original():
     np.testing.assert_array_equal(one.log_odds, two.log_odds)
     np.testing.assert_array_equal(one.last_seen_s, two.last_seen_s)
     np.testing.assert_array_equal(one.declared, two.declared)
+
+
+def test_a_checkpoint_survives_the_recording():
+    from avoidkit.recording.checkpoints import pack_checkpoint, unpack_checkpoint
+
+    space, other = FreeSpace(TUNING), FreeSpace(TUNING)
+    watch(space, 1.0, wall(8.0, -3, 8.0, 3))
+    other.restore(unpack_checkpoint(pack_checkpoint(space.checkpoint())))
+    one, two = (watch(s, 1.0, wall(8.0, -3, 8.0, 3), start_s=1.0) for s in (space, other))
+    np.testing.assert_array_equal(one.log_odds, two.log_odds)
 
 
 def test_an_empty_checkpoint_restores_the_beginning():
