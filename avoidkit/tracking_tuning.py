@@ -38,7 +38,7 @@ class TrackingTuning(Model):
     still_sigmas: float = quantity(
         "1", 1.0, 6.0, 3.0, step=0.1, doc="a range rate within so many standard deviations of zero is still"
     )
-    cluster_m: float = metres(0.1, 2.0, 0.45, step=0.05, doc="returns this near the strongest belong to one cluster")
+    cluster_m: float = metres(0.1, 2.0, 0.5, step=0.05, doc="returns this near the strongest belong to one cluster")
     cluster_rate_mps: float = speed(0.1, 6.0, 3.5, doc="and differ at most so much in range rate")
     accel_psd: float = quantity(
         "m^2/s^3", 0.001, 5.0, 0.25, step=0.01, doc="white acceleration of a walker", source=MEASURED
@@ -49,14 +49,14 @@ class TrackingTuning(Model):
     )
     stop_per_s: float = quantity("1/s", 0.001, 2.0, 0.15, step=0.01, doc="how often a walker stops")
     start_per_s: float = quantity("1/s", 0.001, 2.0, 0.15, step=0.01, doc="how often someone who stands starts")
-    fade_per_s: float = quantity("1/s", 0.0, 5.0, 0.3, step=0.05, doc="how often somebody seen becomes unobservable")
+    fade_per_s: float = quantity("1/s", 0.0, 5.0, 0.1, step=0.05, doc="how often somebody seen becomes unobservable")
     return_per_s: float = quantity(
-        "1/s", 0.01, 5.0, 0.6, step=0.05, doc="how often somebody unobservable is seen again"
+        "1/s", 0.01, 5.0, 0.8, step=0.05, doc="how often somebody unobservable is seen again"
     )
     leave_per_s: float = quantity("1/s", 0.0, 1.0, 0.02, step=0.01, doc="how often somebody leaves for good")
     birth_existence: float = share(0.001, low=1e-6, high=0.5, step=0.001, doc="existence of somebody seen once, moving")
     believe_at: float = share(0.99, low=0.5, high=0.99999, doc="existence at which a track is confirmed")
-    believe_hits: int = quantity("1", 2, 20, 3, step=1, doc="and has to have so many measurements")
+    believe_hits: int = quantity("1", 2, 20, 4, step=1, doc="and has to have so many measurements")
     false_alarm_density: float = quantity(
         "s/(m^2 rad)", 1e-6, 1.0, 7e-4, step=1e-4, doc="false alarms per scan in range, azimuth and range rate"
     )
@@ -71,6 +71,8 @@ class TrackingTuning(Model):
     moving_to_mps: float = speed(2.0, 10.0, 4.5, doc="range rate above which it is nobody on foot")
     across_mps: float = speed(0.2, 3.0, 1.0, doc="velocity across the line of sight at birth, standard deviation")
     apart_m: float = metres(0.1, 2.0, 0.6, step=0.05, doc="nothing is born this near a track")
+    same_m: float = metres(0.0, 1.0, 0.40, step=0.05, doc="two tracks this near, and alike in velocity, are one")
+    same_mps: float = speed(0.0, 5.0, 1.0, step=0.1, doc="alike: velocities differ by less")
     most_births: int = quantity("1", 1, 100, 12, step=1, doc="tracks born of one scan")
     tentative_s: float = seconds(
         0.05, 2.0, 0.16, doc="a moving track of one or two measurements ends after so long without another"

@@ -152,29 +152,56 @@ def cluster_returns(polar, sensor, velocity, noise, settings):
         rate_sigma[i] = math.sqrt(one**2 + (slope * angle) ** 2 + (0.01 * speed) ** 2)
         still[i] = abs(rate[i]) < settings.still_sigmas * rate_sigma[i]
     order = np.argsort(-polar[:, 3])
-    owner = np.full(k, -1)
+    owner, leaders = gather(order, points, rate, still, settings)
+    k = len(leaders)
     z, R, xy = np.empty((k, 3)), np.empty((k, 2, 3)), np.empty((k, 2))
     snr, width, spread = np.empty(k), np.empty(k), np.empty(k)
     count, quiet = np.empty(k, np.int64), np.empty(k, np.bool_)
-    m = 0
-    for first in order:
-        if owner[first] >= 0:
-            continue
-        for other in order:
-            if owner[other] >= 0:
-                continue
-            dx, dy = points[other, 0] - points[first, 0], points[other, 1] - points[first, 1]
-            near = math.sqrt(dx * dx + dy * dy) <= settings.cluster_m
-            alike = still[other] == still[first] and abs(rate[other] - rate[first]) <= settings.cluster_rate_mps
-            if other == first or (near and alike):
-                owner[other] = m
-        mine = np.nonzero(owner == m)[0]
+    for m in range(k):
+        first = leaders[m]
+        mine = np.flatnonzero(owner == m)
         join(mine, first, m, polar, points, rate, rate_sigma, sensor, noise, settings, z, R, xy)
         snr[m], count[m] = polar[first, 3], len(mine)
         width[m], spread[m] = widest(mine, points), rate[mine].max() - rate[mine].min()
         quiet[m] = abs(z[m, 2]) < settings.still_sigmas * math.sqrt(R[m, 0, 2])
-        m += 1
-    return z[:m], R[:m], xy[:m], snr[:m], width[:m], spread[:m], count[:m], quiet[:m], points, still, sigma
+    return z, R, xy, snr, width, spread, count, quiet, points, still, sigma
+
+
+@compiled
+def gather(order, points, rate, still, settings):
+    """Leaders from the strongest return down, and the nearest leader of each return: (k,) and (m,) int.
+
+    A return leads if no stronger leader is near and alike. A foot on the ground is still and joins the body that
+    moves over it; what moves never joins something still and stronger, such as the wall that it passes.
+    """
+    k = len(order)
+    leaders, m = np.empty(k, np.int64), 0
+    owner, best = np.full(k, -1), np.full(k, 1e18)
+    for i in order:
+        for q in range(m):
+            j = leaders[q]
+            if may_join(i, j, points, rate, still, settings):
+                owner[i] = q
+                break
+        if owner[i] < 0:
+            leaders[m] = i
+            m += 1
+    for i in range(k):
+        for q in range(m):
+            j = leaders[q]
+            d2 = (points[i, 0] - points[j, 0]) ** 2 + (points[i, 1] - points[j, 1]) ** 2
+            if d2 < best[i] and (i == j or may_join(i, j, points, rate, still, settings)):
+                owner[i], best[i] = q, d2
+    return owner, leaders[:m]
+
+
+@compiled
+def may_join(i, leader, points, rate, still, settings):
+    """Whether return i is near enough to a leader and like it."""
+    dx, dy = points[i, 0] - points[leader, 0], points[i, 1] - points[leader, 1]
+    near = dx * dx + dy * dy <= settings.cluster_m**2
+    alike = abs(rate[i] - rate[leader]) <= settings.cluster_rate_mps and (still[i] or not still[leader])
+    return near and alike
 
 
 @compiled

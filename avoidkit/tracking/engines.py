@@ -65,14 +65,15 @@ class LibraryFilter:
             models = [self._filter(bank.states[i, k], bank.covariances[i, k]) for k in range(2)]
             for k, one in enumerate(models):
                 R = clusters.R[pick[i], k]
-                wider = R + np.array([0.0, 0.0, limb_var])
-                logs = [
-                    np.log(share) + self._log_density(one, z, var, sensor)
-                    for share, var in ((1 - shares[k], R), (shares[k], wider))
-                ]
+                both = [self._filter(one.x, one.P) for _ in range(2)]
+                logs = np.log([1 - shares[k], shares[k]])
+                for b, (each, var) in enumerate(zip(both, (R, R + np.array([0.0, 0.0, limb_var])), strict=True)):
+                    logs[b] += self._log_density(each, z, var, sensor)
+                    each.update(z, _derivative, _expected, np.diag(var), (sensor,), (sensor,), _residual)
                 weights[k] = np.logaddexp(*logs)
-                used = wider if logs[1] > logs[0] else R
-                one.update(z, _derivative, _expected, np.diag(used), (sensor,), (sensor,), _residual)
+                w = np.exp(logs - weights[k])
+                one.x = w[0] * both[0].x + w[1] * both[1].x
+                one.P = sum(w[b] * (e.P + np.outer(e.x - one.x, e.x - one.x)) for b, e in enumerate(both))
             modes = bank.modes[i] * np.exp(weights - weights.max())
             m0 = np.clip(modes[0] / modes.sum(), filters.LEAST, 1 - filters.LEAST)
             self._store(bank, i, models, (m0, 1 - m0))

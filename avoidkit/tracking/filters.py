@@ -243,10 +243,9 @@ def log_normal(y, HPH, R):
 
 @compiled
 def torso_or_limb(y, HPH, R, limb_var, limb_share):
-    """Log density where the strongest return may have been a limb, the smaller distance, and whether it was.
+    """Log density where the strongest return may have been a limb, the smaller distance, and the chance that it was.
 
-    A share `limb_share` of range rates is that of an arm or a leg, with `limb_var` more variance; the variances
-    of the likelier of the two are used to update.
+    A share `limb_share` of range rates is that of an arm or a leg, with `limb_var` more variance.
     """
     torso, torso_d2 = log_normal(y, HPH, R)
     wider = np.array([R[0], R[1], R[2] + limb_var])
@@ -255,28 +254,46 @@ def torso_or_limb(y, HPH, R, limb_var, limb_share):
     limb += math.log(limb_share)
     top = max(torso, limb)
     both = top + math.log(math.exp(torso - top) + math.exp(limb - top))
-    return both, min(torso_d2, limb_d2), limb > torso
+    return both, min(torso_d2, limb_d2), math.exp(limb - both)
+
+
+@compiled
+def gain(PH, HPH, R):
+    """Kalman gain, (4, 3), for measurement variances `R` (3,)."""
+    S = HPH.copy()
+    for a in range(3):
+        S[a, a] += R[a]
+    SI, _ = inverse3(S)
+    K = np.empty((4, 3))
+    for a in range(4):
+        for b in range(3):
+            K[a, b] = PH[a, 0] * SI[0, b] + PH[a, 1] * SI[1, b] + PH[a, 2] * SI[2, b]
+    return K
 
 
 @compiled
 def update_one(x, P, z, R, limb_var, limb_share, sensor):
     """One extended Kalman update of one model, in place; returns the log likelihood of the measurement.
 
-    The covariance in Joseph's form. `x` (4,), `P` (4, 4), `z` (3,), `R` (3,) variances, `sensor` (3,).
+    Both answers, that of a torso's and that of a limb's range rate, are made and merged by their chances, so that
+    a limb taken for a torso leaves the doubt in the covariance. `x` (4,), `P` (4, 4), `z` (3,), `R` (3,) variances,
+    `sensor` (3,).
     """
     y, H, PH, HPH = innovation(x, P, z, sensor)
-    log_density, _, limb = torso_or_limb(y, HPH, R, limb_var, limb_share)
-    used = np.array([R[0], R[1], R[2] + (limb_var if limb else 0.0)])
-    for a in range(3):
-        HPH[a, a] += used[a]
-    SI, _ = inverse3(HPH)
-    K = np.empty((4, 3))
+    log_density, _, w = torso_or_limb(y, HPH, R, limb_var, limb_share)
+    wider = np.array([R[0], R[1], R[2] + limb_var])
+    torso, limb = gain(PH, HPH, R), gain(PH, HPH, wider)
+    P_limb = P.copy()
+    joseph(P, torso, H, R)
+    joseph(P_limb, limb, H, wider)
+    d = np.empty(4)
     for a in range(4):
-        for b in range(3):
-            K[a, b] = PH[a, 0] * SI[0, b] + PH[a, 1] * SI[1, b] + PH[a, 2] * SI[2, b]
+        step = torso[a, 0] * y[0] + torso[a, 1] * y[1] + torso[a, 2] * y[2]
+        d[a] = limb[a, 0] * y[0] + limb[a, 1] * y[1] + limb[a, 2] * y[2] - step
+        x[a] += step + w * d[a]
     for a in range(4):
-        x[a] += K[a, 0] * y[0] + K[a, 1] * y[1] + K[a, 2] * y[2]
-    joseph(P, K, H, used)
+        for b in range(4):
+            P[a, b] = (1.0 - w) * P[a, b] + w * P_limb[a, b] + w * (1.0 - w) * d[a] * d[b]
     return log_density
 
 

@@ -48,7 +48,7 @@ def pass_time(life, dt_s, settings):
     total = settings.fade_per_s + settings.return_per_s
     moved = 0.0 if total <= 0.0 else (1.0 - math.exp(-total * dt_s)) / total
     for i in range(len(life)):
-        leave_per_s = settings.leave_per_s * (5.0 if life[i, EDGE_SHARE] > 0.8 else 1.0)
+        leave_per_s = settings.leave_per_s * (15.0 if life[i, EDGE_SHARE] > 0.8 else 1.0)
         stay = math.exp(-leave_per_s * dt_s)
         o, u = life[i, OBSERVABLE], life[i, UNOBSERVABLE]
         flow = moved * (settings.fade_per_s * o - settings.return_per_s * u)
@@ -212,7 +212,29 @@ def over(life, states, covariances, modes, now_s, settings):
     return out
 
 
-def births(clusters, picked, taken_s, radar, moving, existence, across_mps, sway_mps):
+@compiled
+def doubles(life, xy, states, same_m, same_mps):
+    """Tracks that stand for somebody who has a better track, (n,) bool.
+
+    Two tracks this near in place and velocity are one body, or a group that cannot be told apart. Beside a track that
+    is believed, one that is not ends whatever its velocity: it lives on the other's arms and legs.
+    """
+    out = np.zeros(len(life), np.bool_)
+    for i in range(len(life)):
+        for k in range(len(life)):
+            if i == k or out[i] or out[k]:
+                continue
+            away = math.sqrt((xy[i, 0] - xy[k, 0]) ** 2 + (xy[i, 1] - xy[k, 1]) ** 2)
+            dv = math.sqrt((states[i, 1, 2] - states[k, 1, 2]) ** 2 + (states[i, 1, 3] - states[k, 1, 3]) ** 2)
+            worse = life[i, BELIEVED] < life[k, BELIEVED]
+            if life[i, BELIEVED] == life[k, BELIEVED]:
+                worse = life[i, HITS] < life[k, HITS] or (life[i, HITS] == life[k, HITS] and i > k)
+            if worse and away < same_m and (dv < same_mps or life[i, BELIEVED] < life[k, BELIEVED]):
+                out[i] = True
+    return out
+
+
+def births(clusters, picked, taken_s, radar, moving, existence, tuning):
     """States, covariances, modes and life of new tracks from the clusters that the index array `picked` names.
 
     Range rate gives the velocity along the line of sight; across it nothing is known but that people walk. `moving`
@@ -221,6 +243,7 @@ def births(clusters, picked, taken_s, radar, moving, existence, across_mps, sway
     n = len(picked)
     states, covariances = np.zeros((n, 2, 4)), np.zeros((n, 2, 4, 4))
     modes, life = np.empty((n, 2)), np.zeros((n, LIFE))
+    limb_mps2 = tuning.limb_share * tuning.limb_rate_mps**2  # the one range rate known may be that of a limb
     for i, j in enumerate(picked):
         heading = clusters.sensor[2] + clusters.z[j, 1]
         u = np.array([math.cos(heading), math.sin(heading)])
@@ -228,7 +251,9 @@ def births(clusters, picked, taken_s, radar, moving, existence, across_mps, sway
         for k in range(2):
             var = clusters.R[j, k]
             place = np.diag([var[0], var[1] * clusters.z[j, 0] ** 2])
-            motion = np.diag([sway_mps**2, sway_mps**2]) if k == 0 else np.diag([var[2], across_mps**2])
+            motion = (
+                np.diag([tuning.sway_mps**2] * 2) if k == 0 else np.diag([var[2] + limb_mps2, tuning.across_mps**2])
+            )
             states[i, k, :2] = clusters.xy[j]
             states[i, k, 2:] = 0.0 if k == 0 else clusters.z[j, 2] * u
             covariances[i, k, :2, :2] = turn @ place @ turn.T

@@ -110,14 +110,22 @@ def conclude(
     lives.note_hits(life, pick, taken_s, radar, z, snr_db, width_m, still, edge, visible, settings)
     remember(life, modes, taken_s, settings.standing_probability, settings.coasting_s)
     lives.judge(life, states, covariances, modes, settings)
-    return lives.over(life, states, covariances, modes, taken_s, settings)
+    ended = lives.over(life, states, covariances, modes, taken_s, settings)
+    return ended | lives.doubles(life, lives.places(states, modes), states, settings.same_m, settings.same_mps)
 
 
 def bear(tracker, entry, pick, small):
-    """Start tracks from clusters that no track took: what moves anywhere, what is still if small and long seen."""
+    """Start tracks from clusters that no track took: what moves anywhere, what is still if small and long seen.
+
+    Nothing is born behind an edge or behind a nearer return: nobody there could be seen, so what seems to be there
+    is a mirror image.
+    """
     tuning, clusters, bank = tracker.tuning.tracking, entry.clusters, tracker.bank
     taken = np.zeros(len(clusters), bool)
     taken[pick[pick >= 0]] = True
+    layers, open_to = tracker.still.layers, tracker.open_to[entry.sensor]
+    taken |= stills.behind_edges(clusters.xy, clusters.sensor, layers, entry.taken_s, tracker.settings, 0.7)
+    taken |= ~lives.in_view(clusters.xy, clusters.sensor, open_to, clusters.points, HIDING_M, tracker.settings)
     moving, still = can_be_born(
         clusters.z, clusters.R, clusters.xy, clusters.still, taken, small, bank.states, bank.modes, tracker.settings
     )
@@ -125,11 +133,7 @@ def bear(tracker, entry, pick, small):
     if len(chosen):
         existence = np.where(moving[chosen], tuning.birth_existence, 0.5)
         radar = tracker.radars[entry.sensor]
-        bank.append(
-            *lives.births(
-                clusters, chosen, entry.taken_s, radar, moving[chosen], existence, tuning.across_mps, tuning.sway_mps
-            )
-        )
+        bank.append(*lives.births(clusters, chosen, entry.taken_s, radar, moving[chosen], existence, tuning))
 
 
 @compiled

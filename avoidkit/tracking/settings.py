@@ -43,6 +43,8 @@ class Settings(NamedTuple):
     edge_m: float
     edge_keep_s: float
     apart_m: float
+    same_m: float
+    same_mps: float
     moving_from_mps: float
     moving_to_mps: float
     false_alarm_probability: float  # of the radar

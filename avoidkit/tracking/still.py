@@ -18,6 +18,7 @@ from avoidkit.jit import compiled
 CELLS = 512  # cells along each side before the grid repeats
 COUNT, FIRST_S, LAST_S, EDGE_S = 0, 1, 2, 3  # layers of the memory
 NEVER_S = -1e9
+MARK_CELLS = 1.2
 
 
 class StillMemory:
@@ -113,11 +114,15 @@ def strength(layers, cell, taken_s, settings):
 
 @compiled
 def marked(layers, x_m, y_m, taken_s, settings):
-    """Whether a cell within one cell of a place is marked as edge."""
+    """Whether a place is marked as edge: a cell whose middle is within `MARK_CELLS` cells of it."""
+    cell_m = settings.still_cell_m
+    u, v = x_m / cell_m, y_m / cell_m
     for dy in range(-1, 2):
         for dx in range(-1, 2):
-            cell = cell_of(x_m + dx * settings.still_cell_m, y_m + dy * settings.still_cell_m, settings.still_cell_m)
-            if taken_s - layers[EDGE_S, cell] <= settings.edge_keep_s:
+            col, row = math.floor(u) + dx, math.floor(v) + dy
+            away = math.sqrt((col + 0.5 - u) ** 2 + (row + 0.5 - v) ** 2)
+            cell = (row % CELLS) * CELLS + col % CELLS
+            if away <= MARK_CELLS and taken_s - layers[EDGE_S, cell] <= settings.edge_keep_s:
                 return True
     return False
 

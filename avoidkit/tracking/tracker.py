@@ -11,6 +11,7 @@ import math
 import numpy as np
 
 from avoidkit.checks import InputError
+from avoidkit.sensing.radar import behind_own_body
 from avoidkit.tracking import bank as column
 from avoidkit.tracking.association import PAIRINGS, gate
 from avoidkit.tracking.bank import Entry, empty_bank
@@ -23,9 +24,7 @@ from avoidkit.tracking.scan import take_in
 from avoidkit.tracking.settings import settings_of
 from avoidkit.tracking.standing import standing_times
 from avoidkit.tracking.still import StillMemory
-from avoidkit.vehicle import EgoHistory, box
-
-THROUGH_M = 0.30  # a radar looks through so much of its own bumper
+from avoidkit.vehicle import EgoHistory
 
 
 class Tracker:
@@ -184,19 +183,9 @@ class Tracker:
 
 def open_directions(mount, tuning):
     """Whether a radar sees past the vehicle's own body and in its field of view, (361,) bool by degree from -180."""
-    front, rear, half = box(tuning.vehicle)
     azimuth = np.radians(np.arange(-180, 181))
-    angle = azimuth + math.radians(mount.yaw_deg)
-    along, across = np.cos(angle), np.sin(angle)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        out_x = np.where(
-            along > 0, (front - mount.x_m) / along, np.where(along < 0, (rear - mount.x_m) / along, np.inf)
-        )
-        out_y = np.where(
-            across > 0, (half - mount.y_m) / across, np.where(across < 0, (-half - mount.y_m) / across, np.inf)
-        )
-    through_m = np.minimum(out_x, out_y)
-    return (through_m < THROUGH_M) & (np.abs(azimuth) <= math.radians(tuning.radar.field_of_view_deg) / 2)
+    inside = np.abs(azimuth) <= math.radians(tuning.radar.field_of_view_deg) / 2
+    return inside & ~behind_own_body(mount, tuning.vehicle, azimuth)
 
 
 def stages(bank, now_s, here, tuning, people):
