@@ -12,12 +12,13 @@ from avoidkit.sensing.ultrasonic import (
     first_echoes,
     laterate,
     neighbours,
+    ring_things,
     speed_of_sound,
     ultrasonic_mounts,
 )
 from avoidkit.tuning import Tuning
 from avoidkit.vehicle import box
-from tests.sensing_yard import people, stand_in
+from tests.sensing_yard import edges, people, stand_in
 from tests.test_radar_timing import play
 
 CLEAN = {
@@ -98,10 +99,36 @@ def test_cones_weaken_to_the_side():
     ring = Tuning().ultrasonic
     angles = np.radians([0.0, ring.beam_deg / 2, 100.0])
     group = people(*np.stack([np.cos(angles), np.sin(angles)], axis=1))
-    _, level, half = echo_paths(mounts, Pose(0, 0, 0), np.zeros((0, 4)), group, np.zeros(3), ring)
+    _, level, half = echo_paths(mounts, Pose(0, 0, 0), ring_things(edges(), ring), group, np.zeros(3), ring)
     assert half[0, 0] - half[0, 1] == pytest.approx(3.0)
     assert level[0, 0] - level[0, 1] == pytest.approx(6.0)
     assert level[0, 2] < -100
+
+
+def test_a_wall_hides_whoever_is_behind_it_and_a_kerb_does_not():
+    front = box(Tuning().vehicle)[0]
+    group = people((front + 1.5, 0.0))
+    slanting = (front + 0.8, -0.6, front + 1.0, 3.0)  # met at a slant, its foot aside of the cones that see the person
+    alone = first(group=group)
+    behind_kerb = first(group=group, scene=stand_in((*slanting, "kerb", -15.0)))
+    behind_wall = first(group=group, scene=stand_in((*slanting, "wall", 5.0)))
+    person = 1.5 - 0.13
+    assert np.isclose(alone[:6], person, atol=0.1).any()
+    assert np.isclose(behind_kerb[:6], person, atol=0.1).any() or (behind_kerb[:6] < person).any()
+    assert (behind_wall[:6][np.isfinite(behind_wall[:6])] < 1.2).all()
+
+
+@pytest.mark.parametrize("kind", ["kerb", "fence", "pillar"])
+def test_kerbs_fences_and_pillars_are_heard_less_far_than_walls(kind):
+    front = box(Tuning().vehicle)[0]
+
+    def heard(kind, gap_m):
+        line = (front + gap_m, -3.0, front + gap_m, 3.0, kind, 0.0)
+        return np.isfinite(first(scene=stand_in(line))[2])
+
+    assert heard(kind, 1.0)
+    assert heard("wall", 3.5)
+    assert not heard(kind, 3.5)
 
 
 def test_soft_clothing_returns_little():

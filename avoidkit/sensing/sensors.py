@@ -11,7 +11,7 @@ from avoidkit.sensing.faults import FaultBook, ghost_echoes, ghost_returns
 from avoidkit.sensing.radar import RADARS, stamp
 from avoidkit.sensing.records import Echoes
 from avoidkit.sensing.streams import Effect, stream
-from avoidkit.sensing.ultrasonic import echo_paths, first_echoes, speed_of_sound, ultrasonic_mounts
+from avoidkit.sensing.ultrasonic import echo_paths, first_echoes, ring_things, speed_of_sound, ultrasonic_mounts
 from avoidkit.vehicle import box
 
 RING, RING_NAME = 4, "ultrasonic"  # among the sensors; radars are 0 to 3
@@ -38,7 +38,7 @@ class Sensors:
     def __init__(self, scene, tuning, seed):
         require_mounts_inside(tuning)
         around = surroundings_of(scene.edges, tuning.radar)
-        self._tuning, self._seed, self._edges = tuning, seed, around.edges
+        self._tuning, self._seed, self._things = tuning, seed, ring_things(scene.edges, tuning.ultrasonic)
         self._radars = [CornerRadar(index, around, tuning, seed) for index in range(len(RADARS))]
         self._ring_mounts = ultrasonic_mounts(tuning)
         assumed_deg_c = tuning.ultrasonic.temperature_assumed_deg_c
@@ -108,7 +108,7 @@ class Sensors:
         book, ring = self._faults, self._tuning.ultrasonic
         soft = [stream(self._seed, RING, Effect.TRAITS, k).random() < ring.soft_share for k in range(len(people.xy))]
         softness = ring.body_loss_db + ring.soft_loss_db * np.array(soft, dtype=float)
-        distance, level, half = echo_paths(self._ring_mounts, ego.pose, self._edges, people, softness, ring)
+        distance, level, half = echo_paths(self._ring_mounts, ego.pose, self._things, people, softness, ring)
         level = level + 40 * math.log10(max(book.range_share(RING_NAME, taken_s), 1e-3))
         drawn = stream(self._seed, RING, Effect.ECHOES, cycle)
         first = first_echoes(distance, level, half, drawn, self._sound, ring)

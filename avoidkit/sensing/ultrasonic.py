@@ -1,16 +1,20 @@
 """The ultrasonic ring: twelve cones, first echoes only, no bearing."""
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 
 from avoidkit.checks import InputError, require_finite, require_positive
 from avoidkit.frames import to_scene
+from avoidkit.sensing.kernels import transmission
+from avoidkit.sensing.scatter import FENCE, KERB, PILLAR
 from avoidkit.vehicle import box
 
 SENSORS = 12
 FRONT_FAN_DEG = (75.0, 25.0, 5.0, -5.0, -25.0, -75.0)  # six in front, from left to right; our placeholder
 LATERAL_SHARE = (1.0, 0.72, 0.28, -0.28, -0.72, -1.0)  # of the half width
+HIDDEN_DB = -200.0
 CORNER_BACK_M = 0.25  # the outermost two of each end sit on the flank, so far from the bumper
 
 
@@ -72,8 +76,43 @@ def nearest_on_edges(eye_xy, edges):
     return a + np.clip(share, 0.0, 1.0)[:, None] * along, (share > 0) & (share < 1)
 
 
-def echo_paths(mounts, pose, edges, people, softness_db, ultrasonic):
+@dataclass(frozen=True, eq=False, slots=True)
+class RingThings:
+    """What the ring hears of the yard: edges (m, 4), how much less each returns than a wall, what passes it."""
+
+    edges: np.ndarray
+    loss_db: np.ndarray
+    passes: np.ndarray
+
+
+def ring_things(edges, ultrasonic):
+    """`RingThings` from the `Edges` of a scene: kerbs and fences return less and hide nothing."""
+    kind = np.asarray(edges.kind, dtype=int)
+    loss = np.zeros(len(kind))
+    for code, less in (
+        (KERB, ultrasonic.kerb_loss_db),
+        (FENCE, ultrasonic.fence_loss_db),
+        (PILLAR, ultrasonic.pillar_loss_db),
+    ):
+        loss[kind == code] = less
+    passes = np.isin(kind, (KERB, FENCE)).astype(float)
+    return RingThings(np.ascontiguousarray(edges.xy, dtype=float).reshape(-1, 4), loss, passes)
+
+
+def echo_paths(mounts, pose, things, people, softness_db, ultrasonic):
     """Distances and levels of all things seen by all sensors.
+
+    Parameters
+    ----------
+    mounts : (12, 3) array
+        Of `ultrasonic_mounts`.
+    pose : Pose
+        Of the vehicle.
+    things : RingThings
+    people : People
+    softness_db : (n,) array
+        How much less each person returns than a wall.
+    ultrasonic : UltrasonicTuning
 
     Returns
     -------
@@ -84,24 +123,33 @@ def echo_paths(mounts, pose, edges, people, softness_db, ultrasonic):
     half_level_db : (12, k) array
         What one of the two ways (sending or hearing) adds to it.
     """
-    eyes = to_scene(mounts[:, :2], pose)
+    eyes, edges = to_scene(mounts[:, :2], pose), things.edges
     distances, one_way, strength = [], [], []
     for eye, yaw in zip(eyes, mounts[:, 2] + pose.yaw_rad, strict=True):
-        points, square = nearest_on_edges(eye, edges) if len(edges) else (np.zeros((0, 2)), np.zeros(0, bool))
-        body = people.xy - eye
-        body_distance = np.maximum(np.hypot(body[:, 0], body[:, 1]), 1e-6)
-        surface = np.maximum(body_distance - ultrasonic.body_radius_m, 0.01)
-        to_points = points - eye
-        distance = np.concatenate([np.maximum(np.hypot(to_points[:, 0], to_points[:, 1]), 0.01), surface])
-        bearing = (
-            np.concatenate([np.arctan2(to_points[:, 1], to_points[:, 0]), np.arctan2(body[:, 1], body[:, 0])]) - yaw
-        )
+        points, square = nearest_on_edges(eye, edges)
+        reach = np.hypot(*(people.xy - eye).T)
+        places = np.concatenate([points, people.xy])
+        to_places = places - eye
+        surface = np.maximum(reach - ultrasonic.body_radius_m, 0.01)
+        distance = np.concatenate([np.maximum(np.hypot(*to_places[: len(edges)].T), 0.01), surface])
+        bearing = np.arctan2(to_places[:, 1], to_places[:, 0]) - yaw
         off = np.abs((bearing + math.pi) % (2 * math.pi) - math.pi)
+        hidden = np.where(_open_way(eye, places, things) > 0, 0.0, HIDDEN_DB)
         distances.append(distance)
-        one_way.append(_one_way_db(distance, off, ultrasonic))
-        strength.append(np.concatenate([np.where(square, 0.0, -ultrasonic.corner_loss_db), -softness_db]))
+        one_way.append(_one_way_db(distance, off, ultrasonic) + hidden)
+        strength.append(
+            np.concatenate([np.where(square, 0.0, -ultrasonic.corner_loss_db) - things.loss_db, -softness_db])
+        )
     distance_m, half_level = np.array(distances), np.array(one_way)
     return distance_m, ultrasonic.reserve_db + np.array(strength) + 2 * half_level, half_level
+
+
+def _open_way(eye, places, things):
+    """Share that passes the edges on the way to places: 0 behind something."""
+    n = len(places)
+    own = np.concatenate([np.arange(len(things.edges)), np.full(n - len(things.edges), -1)])
+    eyes, none = np.tile(eye, (n, 1)), np.full(n, -1)
+    return transmission(eyes, places, own, none, things.edges, things.passes, np.zeros((0, 2)), 0.0)
 
 
 def _one_way_db(distance, off_rad, ultrasonic):

@@ -8,6 +8,7 @@ import numpy as np
 
 from avoidkit.frames import Pose
 from avoidkit.sensing.corner import CornerRadar, surroundings_of
+from avoidkit.sensing.equation import range_at_probability
 from avoidkit.tuning import Tuning
 from avoidkit.vehicle import Ego
 from tests.sensing_yard import edges, people
@@ -48,7 +49,13 @@ def with_facets(number):
 
 def main():
     print(f"{platform.machine()}, Python {platform.python_version()}, NumPy {np.__version__}")
-    around = surroundings_of(yard_of_60(), Tuning().radar)
+    tuned = Tuning().radar
+    for who, less_db in (("adult", 0.0), ("child", tuned.child_below_db)):
+        low, high = (
+            range_at_probability(0.9, level - less_db, tuned) for level in (tuned.adult_low_dbsm, tuned.adult_high_dbsm)
+        )
+        print(f"{who}: seen nine times in ten straight ahead up to {low:.1f} m (weakest) or {high:.1f} m (strongest)")
+    around = surroundings_of(yard_of_60(), tuned)
     radar = CornerRadar(0, around, Tuning(), 7)
     found = times_ms(radar, 600)
     print(f"one scan, {len(around.edges)} edges, {len(PEOPLE)} people, {len(around.facets.xy)} facets, n {len(found)}:")
