@@ -30,7 +30,7 @@ def drive_row(recording):
     """The numbers of a drive that its table keeps."""
     summary = recording.summary()
     seconds = summary["seconds"]
-    halts = [stop for stop in summary["stops"] if stop["halted"]]
+    halts = [stop for stop in summary["stops"] if stop["kind"] == "halt"]
     return {
         "sequence": sequence(list(recording.actions)),
         **{f"{action}_s": round(seconds.get(str(action), 0.0), 2) for action in Action},
