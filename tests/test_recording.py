@@ -277,7 +277,7 @@ def test_units_and_meanings_travel_in_the_file(saved):
     found = pq.read_schema(saved)
     assert found.field("gap_m").metadata[b"unit"] == b"m"
     assert found.field("tracks").type.value_type.field("vx_mps").metadata[b"unit"] == b"m/s"
-    assert b"not evidence of safety" in found.metadata[b"avoidkit.cautions"]
+    assert b"not evidence of safety" in pq.read_metadata(saved).metadata[b"avoidkit.cautions"]
     assert found.names == schema().names
 
 

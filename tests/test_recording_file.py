@@ -225,7 +225,7 @@ def with_metadata(whole, path, **changes):
     """The same file with some of its own metadata changed, None: taken out."""
     path.write_bytes(whole)
     table = pq.read_table(path)
-    metadata = dict(table.schema.metadata)
+    metadata = {name: value for name, value in pq.read_metadata(path).metadata.items() if name != b"ARROW:schema"}
     for name, value in changes.items():
         metadata.pop(f"avoidkit.{name}".encode())
         if value is not None:
@@ -261,7 +261,7 @@ def test_metadata_that_does_not_fit_is_named(whole, tmp_path, changes, message):
 def test_parameters_that_came_or_went_since_are_noted(whole, tmp_path):
     path = tmp_path / "run.parquet"
     path.write_bytes(whole)
-    text = pq.read_schema(path).metadata[b"avoidkit.tuning"].decode()
+    text = pq.read_metadata(path).metadata[b"avoidkit.tuning"].decode()
     assert load_recording(path).notes == ()
     other = text.replace("clearance_m = 0.2", "clearence_m = 0.3", 1).replace(
         "[vehicle]", "[sails]\nset = 2\n[vehicle]", 1
@@ -276,25 +276,33 @@ def test_parameters_that_came_or_went_since_are_noted(whole, tmp_path):
     assert recording.tuning == Tuning()
 
 
+def with_column(whole, path, name, values):
+    """The same file with one column replaced, None: taken out."""
+    path.write_bytes(whole)
+    metadata, table = pq.read_metadata(path).metadata, pq.read_table(path)
+    place = table.schema.get_field_index(name)
+    table = table.remove_column(place)
+    if values is not None:
+        table = table.add_column(place, name, pa.array(values))
+    own = {key: value for key, value in metadata.items() if key.startswith(b"avoidkit.")}
+    pq.write_table(table.replace_schema_metadata(own), path)
+    return path
+
+
 def test_a_column_that_is_missing_or_of_another_kind_is_named(whole, tmp_path):
-    path = written(tmp_path / "run.parquet", whole)
-    table = pq.read_table(path)
-    pq.write_table(table.drop(["gap_m"]), path)
+    path = with_column(whole, tmp_path / "run.parquet", "gap_m", None)
     assert complaint(path) == f"{path}: column gap_m is missing"
-    place = table.schema.get_field_index("gap_m")
-    pq.write_table(table.set_column(place, "gap_m", pa.array(["x"] * len(table))), path)
+    path = with_column(whole, tmp_path / "run.parquet", "gap_m", ["x"] * 130)
     assert complaint(path) == f"{path}: column gap_m: double was wanted, got string"
 
 
 def test_values_that_no_drive_can_have_are_refused(whole, tmp_path):
-    path = written(tmp_path / "run.parquet", whole)
-    table = pq.read_table(path)
-    place = table.schema.get_field_index("action")
-    pq.write_table(table.set_column(place, "action", pa.array(["fly"] * len(table))), path)
+    path = with_column(whole, tmp_path / "run.parquet", "action", ["fly"] * 130)
     assert complaint(path) == f"{path}: is damaged: 'fly' is not a valid Action"
-    place = table.schema.get_field_index("verdict_path")
-    pq.write_table(table.set_column(place, "verdict_path", pa.array([99] * len(table))), path)
+    path = with_column(whole, tmp_path / "run.parquet", "verdict_path", [99] * 130)
     assert complaint(path) == f"{path}: is damaged: verdict_path 99 names no path"
+    path = with_column(whole, tmp_path / "run.parquet", "time_s", [float("nan")] * 130)
+    assert complaint(path) == f"{path}: is damaged: time_s must be finite, got nan"
 
 
 def test_files_beyond_the_limits_are_refused_before_they_are_read(whole, tmp_path, monkeypatch):

@@ -52,12 +52,13 @@ def write_parquet(path, batches, metadata):
     import pyarrow.parquet as pq
 
     path = Path(path)
-    fields = schema(with_prefix(metadata))
+    fields = schema()
     temporary = path.with_name(f".{path.name}.{os.getpid()}.tmp")
     try:
         with pq.ParquetWriter(temporary, fields, **_compression(fields)) as writer:
             for group in _regrouped(batches):
                 writer.write_table(pa.Table.from_batches(group).cast(fields), row_group_size=ROWS_PER_GROUP)
+            writer.add_key_value_metadata(with_prefix(metadata))
         os.replace(temporary, path)
     except OSError as error:
         raise InputError(f"{path}: cannot be written: {error.strerror or error}") from None
@@ -123,7 +124,7 @@ class ParquetSource:
             self._file = pq.ParquetFile(
                 path, thrift_string_size_limit=64 * 1024**2, thrift_container_size_limit=1_000_000
             )
-            self.metadata = checked_metadata(path, self._file.schema_arrow.metadata)
+            self.metadata = checked_metadata(path, self._file.metadata.metadata)
             _check_columns(path, self._file.schema_arrow)
             self.group_rows = self._group_rows()
 

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from avoidkit.sensing.records import Scan
 from avoidkit.tracking.cluster import Clusters
 
 # Columns of `Bank.life`.
@@ -79,12 +80,19 @@ def empty_bank():
 
 @dataclass(eq=False, slots=True)
 class Entry:
-    """One scan worked in: when and by which radar, its clusters, and the tracks just before it."""
+    """One scan worked in: itself, its clusters, and the tracks just before it."""
 
-    taken_s: float
-    sensor: str
+    scan: Scan
     clusters: Clusters
     before: Bank
+
+    @property
+    def taken_s(self):
+        return self.scan.taken_s
+
+    @property
+    def sensor(self):
+        return self.scan.sensor
 
     @property
     def order(self):

@@ -4,8 +4,8 @@ import numpy as np
 
 from avoidkit.checks import InputError
 from avoidkit.frames import Pose
-from avoidkit.tracking.bank import Bank, Entry
-from avoidkit.tracking.cluster import Clusters
+from avoidkit.sensing.records import Health, Scan
+from avoidkit.tracking.bank import Bank
 from avoidkit.tracking.scan import take_in
 from avoidkit.vehicle import Ego, EgoHistory
 
@@ -23,25 +23,28 @@ def bank_from(plain):
     return Bank(float(plain["time_s"]), *(np.array(plain[name], dtype=float) for name in BANK))
 
 
+def plain_scan(scan):
+    """A scan as a dict of plain values and arrays."""
+    return {name: getattr(scan, name) for name in Scan.__slots__} | {"health": str(scan.health)}
+
+
+def scan_from(plain):
+    """The inverse of `plain_scan`."""
+    return Scan(**plain | {"health": Health(plain["health"])})
+
+
 def saved_tracker(tracker):
     """Everything that `restore_tracker` needs.
 
-    Of the snapshots before each scan only the first is kept: the others follow from it by working the same
-    scans in again, and would be two thirds of a recording's size.
+    Of the snapshots before each scan only the first is kept: clusters and the others follow from the scans by
+    working them in again, and would be two thirds of a recording's size.
     """
     egos = tracker._history._egos
     return {
         "now_s": tracker._now_s,
         "dropped": dict(tracker.dropped),
         "bank": plain_bank(tracker._bank),
-        "entries": [
-            {
-                "taken_s": entry.taken_s,
-                "sensor": entry.sensor,
-                "clusters": {name: getattr(entry.clusters, name).copy() for name in Clusters.__slots__},
-            }
-            for entry in tracker._entries
-        ],
+        "entries": [plain_scan(entry.scan) for entry in tracker._entries],
         "before": plain_bank(tracker._entries[0].before) if tracker._entries else None,
         "still": tracker.still.checkpoint(),
         "egos": np.array(
@@ -65,29 +68,21 @@ def restore_tracker(tracker, saved):
     tracker.dropped = {key: int(value) for key, value in saved["dropped"].items()}
     tracker._bank = bank_from(saved["bank"])
     tracker.still.restore(saved["still"])
-    tracker._entries = []
-    if saved["entries"]:
-        _work_in_again(tracker, saved["entries"], bank_from(saved["before"]))
     tracker._history = EgoHistory(keep_s=3.0)
     for t, x, y, yaw, speed, steering, yaw_rate in np.asarray(saved["egos"], float).reshape(-1, 7).tolist():
         tracker._history.add(Ego(t, Pose(x, y, yaw), speed, steering, yaw_rate))
+    tracker._entries = []
+    if saved["entries"]:
+        _work_in_again(tracker, map(scan_from, saved["entries"]), bank_from(saved["before"]))
     tracker._names = {float(k): int(v) for k, v in zip(saved["keys"], saved["names"], strict=True)}
     tracker._next_name = int(saved["next_name"])
 
 
-def _work_in_again(tracker, plain, before):
+def _work_in_again(tracker, scans, before):
     """Rebuild the snapshots of the last scans, as is done when a late scan comes."""
-    entries = [
-        Entry(
-            float(one["taken_s"]),
-            str(one["sensor"]),
-            Clusters(**{name: np.array(one["clusters"][name]) for name in Clusters.__slots__}),
-            before,
-        )
-        for one in plain
-    ]
     tracker._bank = before
-    for entry in entries:
+    for scan in scans:
+        entry = tracker.entry_of(scan)
         entry.before = tracker._bank.copy()
         tracker._entries.append(entry)
         take_in(tracker, entry)

@@ -94,9 +94,7 @@ class Tracker:
         if reason:
             self.dropped[reason] += 1
             return
-        ego = self._history.at(scan.taken_s)
-        clusters = measure(scan, ego, self.mounts[scan.sensor], self.noise, self.settings)
-        entry = Entry(scan.taken_s, scan.sensor, clusters, self._bank)
+        entry = self.entry_of(scan)
         place = bisect.bisect_left(self._entries, entry.order, key=lambda known: known.order)
         again = self._entries[place:]
         if again:
@@ -107,6 +105,11 @@ class Tracker:
             one.before = self._bank.copy()
             self._entries.append(one)
             take_in(self, one)
+
+    def entry_of(self, scan):
+        """A scan with its clusters, not yet worked in."""
+        ego = self._history.at(scan.taken_s)
+        return Entry(scan, measure(scan, ego, self.mounts[scan.sensor], self.noise, self.settings), self._bank)
 
     def _reason_to_drop(self, scan):
         if scan.sensor not in self.mounts:
