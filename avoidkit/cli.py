@@ -42,7 +42,7 @@ def parser():
     )
     top.add_argument("--version", action="version", version=f"avoidkit {__version__}")
     commands = top.add_subparsers(dest="command", required=True, metavar="COMMAND")
-    for add in (_add_drive, _add_check):
+    for add in (_add_drive, _add_check, _add_demo):
         add(commands)
     return top
 
@@ -263,6 +263,35 @@ def mended(name):
     path = mend(name)
     recording = load_recording(path)
     return [f"{path}: {len(recording)} rows, {recording.duration_s:.2f} s saved from {name}"]
+
+
+# ---- demo ----
+
+
+def _add_demo(commands):
+    command = _command(commands, "demo", run_demo, "write a recorded drive as one HTML page that plays without network")
+    command.add_argument("recording", metavar="RECORDING", help="a recording (Parquet, .part)")
+    command.add_argument("--out", metavar="PAGE", help="the page (beside the recording, with the ending .html)")
+    command.add_argument("--from", dest="from_s", type=float, metavar="S", help="first second to show")
+    command.add_argument("--to", dest="to_s", type=float, metavar="S", help="last second to show")
+    command.add_argument("--every", type=int, default=1, metavar="N", help="show every so many cycles (1)")
+    command.add_argument("--force", action="store_true", help="replace PAGE if it is there already")
+
+
+def run_demo(options):
+    """Write the page, and say where it is."""
+    from avoidkit.recording import load_recording
+
+    if options.every < 1:
+        raise InputError(f"--every must be at least 1, got {options.every}")
+    page = options.out or str(Path(options.recording).with_suffix(".html"))
+    recording = load_recording(options.recording)
+    _clear_place(page, force=options.force)
+    from avoidkit.views.demo import export_demo  # the heavy part comes after the mistakes
+
+    export_demo(recording, page, from_s=options.from_s, to_s=options.to_s, every=options.every)
+    _say(f"{page}: {os.path.getsize(page) / 1e6:.2f} MB, opens in a browser as it is", CAUTION)
+    return 0
 
 
 def _say(*lines):

@@ -230,6 +230,37 @@ def test_check_without_anything_to_check_says_what_it_wants(capsys):
     )
 
 
+# ---- demo ----
+
+
+def test_demo_writes_one_page_beside_the_recording(capsys, tmp_path):
+    path, page = tmp_path / "run.parquet", tmp_path / "run.html"
+    record(path, made_rows(40), made_scene())
+    code, out, err = run(capsys, "demo", path, "--from", "0.5", "--to", "1")
+    assert (code, err) == (0, "")
+    assert out.startswith(f"{page}: ")
+    assert CAUTION in out
+    text = page.read_text(encoding="utf-8")
+    assert text.startswith("<!doctype html>")
+    assert "http://" not in text.replace("http://www.w3.org/", "")
+    code, out, err = run(capsys, "demo", path)
+    assert (code, out) == (2, "")
+    assert err == f"avoidkit demo: {page}: is there already; choose another name, or say --force to replace it\n"
+    assert page.read_text(encoding="utf-8") == text
+
+
+def test_demo_of_nothing_is_a_mistake(capsys, tmp_path):
+    path = tmp_path / "run.parquet"
+    code, _, err = run(capsys, "demo", path)
+    assert (code, err) == (2, f"avoidkit demo: {path}: no such file\n")
+    code, _, err = run(capsys, "demo", path, "--every", "0")
+    assert (code, err) == (2, "avoidkit demo: --every must be at least 1, got 0\n")
+    record(path, made_rows(3), made_scene())
+    code, _, err = run(capsys, "demo", path, "--from", "9")
+    assert code == 2
+    assert os.listdir(tmp_path) == ["run.parquet"]
+
+
 # ---- help ----
 
 
