@@ -95,7 +95,7 @@ def test_a_track_is_drawn_with_two_and_a_half_sigma_and_one_second_of_velocity(a
 
 def test_the_long_axis_of_an_ellipse_lies_along_the_largest_uncertainty():
     turned = np.array([[0.5, -0.3], [-0.3, 0.5]])  # largest along (1, -1), variance 0.8; smallest 0.2
-    axes, angles = plots._ellipse_axes(turned[None], 1.0)
+    axes, angles = plots.ellipse_axes(turned[None], 1.0)
     assert sorted(axes[0]) == pytest.approx([2 * math.sqrt(0.2), 2 * math.sqrt(0.8)])
     wide = angles[0] + (0 if axes[0, 0] > axes[0, 1] else 90)
     assert math.tan(math.radians(wide)) == pytest.approx(-1.0)

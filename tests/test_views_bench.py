@@ -13,7 +13,7 @@ from avoidkit.parameters import fields
 from avoidkit.verdict import Action
 from avoidkit.views import controls
 from avoidkit.views.answers import obstacle_at
-from avoidkit.views.bench import bench
+from avoidkit.views.bench import Bench as bench
 
 PNG = b"\x89PNG\r\n\x1a\n"
 

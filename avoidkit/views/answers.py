@@ -10,12 +10,12 @@ from avoidkit.studies.settled import settle, settled_situation
 from avoidkit.vehicle import outline_in_scene, stop_time
 
 
-def settled(scene, tuning, person_xy, velocity, along_m, decide, grid=None):
-    """(situation, verdict, error): the answer to one exactly known person after watching for a while.
+def settled(scene, tuning, people, along_m, decide, grid=None):
+    """(situation, verdict, error): the answer to exactly known people, (x, y, vx, vy) each, after watching for a while.
 
     Where the user's decision raises or returns no verdict, the answer is HALT and `error` is its short message.
     """
-    situation = settled_situation(scene, tuning, [(*person_xy, *velocity)], along_m=along_m, grid=grid)
+    situation = settled_situation(scene, tuning, people, along_m=along_m, grid=grid)
     try:
         return situation, settle(situation, tuning, decide=_sound(decide), step_s=_long_step(tuning)), ""
     except Exception as error:  # noqa: BLE001  the user's own function may raise anything

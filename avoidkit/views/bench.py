@@ -6,6 +6,7 @@ hand the result to a drawing function; all of them hold one lock, since they may
 """
 
 import html
+import importlib.util
 import math
 import threading
 
@@ -138,7 +139,7 @@ class Bench:
             raise InputError(f"Nobody can stand there: {inside}.")
         along_m = self.along_m.value
         situation, verdict, error = settled(
-            self.scene, tuning, xy, velocity, along_m, self._decide, self._grid_at(tuning, along_m)
+            self.scene, tuning, [(*xy, *velocity)], along_m, self._decide, self._grid_at(tuning, along_m)
         )
         people = exact_people(xy, velocity, math.radians(self.heading_deg.value))
         self._show(situation, verdict, tuning, people=people, error=error)
@@ -218,9 +219,18 @@ class Bench:
         self._refresh()
 
 
-def bench(scene, tuning, **more):
-    """The bench of one scene and tuning; see `Bench`. The last line of a cell shows it."""
-    return Bench(scene, tuning, **more)
+def bench(scene, tuning, *, plain=False, person_xy=None, velocity=(0.0, 0.0), **more):
+    """The bench of one scene and tuning; the last line of a cell shows it.
+
+    People and vehicle are dragged on a canvas where anywidget is installed (`CanvasBench`); with `plain`, and where
+    it is not, they are moved by sliders (`Bench`). `more`: `decide` and `seed` of either.
+    """
+    if not plain and importlib.util.find_spec("anywidget"):
+        from avoidkit.views.canvas import CanvasBench
+
+        xy = person_xy if person_xy is not None else _beside_the_path(scene.reference)
+        return CanvasBench(scene, tuning, people=[(*xy, *velocity)], **more)
+    return Bench(scene, tuning, person_xy=person_xy, velocity=velocity, **more)
 
 
 def _beside_the_path(reference):

@@ -95,7 +95,7 @@ function fillRow(row, check, settles) {
   row.cells[0].textContent = check.holds ? '\u2713' : '\u2717';
   row.cells[0].setAttribute('aria-label', word);
   row.cells[1].textContent = check.about ? `${check.name} (${check.about})` : check.name;
-  row.cells[2].textContent = `${check.atMost ? 'at most' : 'at least'} ${show(check.needed, check.unit)}`;
+  row.cells[2].textContent = `${check.atMost ? '\u2264' : '\u2265'} ${show(check.needed, check.unit)}`;
   row.cells[3].textContent = show(check.found, check.unit);
   const slack = check.atMost ? check.needed - check.found : check.found - check.needed;
   row.cells[4].textContent = show(slack, check.unit);

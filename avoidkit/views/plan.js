@@ -329,7 +329,7 @@ function drawPerson(ctx, view, person, theme, chosen) {
   ctx.stroke();
   ctx.restore();
   const words = [person.operator ? 'operator' : '', person.contact ? 'contact' : ''].filter(Boolean).join(', ');
-  if (words) label(ctx, words, px, py - 0.55 * view.scale - 8, theme);
+  if (words) label(ctx, words, px, py + 0.55 * view.scale + 9, theme);
 }
 
 // Where the handle of a person's velocity is: one second ahead, at least 0.8 m off so that it can be taken hold of.

@@ -30,7 +30,7 @@ ROOT = Path(__file__).resolve().parents[2]
 
 @pytest.fixture(scope="session")
 def lab(tmp_path_factory):
-    """Address of a JupyterLab that serves copies of the kit's notebooks and data."""
+    """A JupyterLab that serves copies of the kit's notebooks and data: (address, folder)."""
     pytest.importorskip("jupyterlab", reason="needs the lab extra: jupyterlab is missing")
     pytest.importorskip("ipywidgets", reason="needs the lab extra: ipywidgets is missing")
     home = tmp_path_factory.mktemp("lab")
@@ -43,7 +43,7 @@ def lab(tmp_path_factory):
         server = subprocess.Popen(_lab_command(home, work, port), env=_lab_environment(home), stderr=errors)
     try:
         _wait_until_up(f"http://127.0.0.1:{port}/api/status?token={TOKEN}", server, home / "err")
-        yield f"http://127.0.0.1:{port}"
+        yield f"http://127.0.0.1:{port}", work
     finally:
         server.send_signal(signal.SIGTERM)
         try:
@@ -77,7 +77,7 @@ def _lab_command(home, work, port):
 def _lab_environment(home):
     folders = {f"JUPYTER_{kind}_DIR": str(home / kind.lower()) for kind in ("CONFIG", "RUNTIME", "DATA")}
     folders |= {"IPYTHONDIR": str(home / "ipython"), "HOME": str(home), "PYTHONPATH": str(ROOT)}
-    return os.environ | folders | {"NUMBA_CACHE_DIR": os.environ.get("NUMBA_CACHE_DIR", str(home / "numba"))}
+    return os.environ | folders  # loops stay cached beside the package: compiling them anew takes a minute
 
 
 def _free_port():
@@ -139,7 +139,7 @@ def open_notebook(lab, open_page):
     def open_it(name, **options):
         page = open_page(**options)
         pages.append(page)
-        page.goto(f"{lab}/lab/tree/{name}?token={TOKEN}&reset")
+        page.goto(f"{lab[0]}/lab/tree/{name}?token={TOKEN}&reset")
         page.wait_for_selector("#jupyterlab-splash", state="detached", timeout=60_000)
         page.wait_for_selector(".jp-NotebookPanel:not(.lm-mod-hidden) .jp-Notebook", timeout=60_000)
         page.evaluate("() => window.jupyterapp.shell.collapseLeft()")
@@ -148,21 +148,37 @@ def open_notebook(lab, open_page):
 
     yield open_it
     for page in pages:
-        page.evaluate("() => window.jupyterapp.shell.currentWidget?.sessionContext?.shutdown()")
+        page.evaluate(_SHUT_DOWN)
 
+
+_SHUT_DOWN = """() => Promise.race([
+  window.jupyterapp.shell.currentWidget?.sessionContext?.shutdown(),
+  new Promise((resolve) => setTimeout(resolve, 10000)),
+])"""
 
 # The circle in the tool bar is idle before a new kernel is connected: the kernel itself is asked.
 _KERNEL_ANSWERS = """async () => {
-  const context = window.jupyterapp.shell.currentWidget.sessionContext;
-  await context.ready;
-  const until = Date.now() + 60000;
-  while (context.session?.kernel?.connectionStatus !== 'connected') {
-    if (Date.now() > until) throw new Error('the kernel did not connect');
-    await new Promise((resolve) => setTimeout(resolve, 100));
+  const late = new Promise((_, no) => setTimeout(() => no(new Error('the kernel did not answer in 120 s')), 120000));
+  await Promise.race([late, answers()]);
+
+  async function answers() {
+    const context = window.jupyterapp.shell.currentWidget.sessionContext;
+    await context.ready;
+    const until = Date.now() + 60000;
+    while (context.session?.kernel?.connectionStatus !== 'connected') {
+      if (Date.now() > until) throw new Error('the kernel did not connect');
+      await new Promise((resolve) => setTimeout(resolve, 100));
+    }
+    await context.session.kernel.info;
+    await context.session.kernel.requestExecute({code: 'pass', silent: true}).done;
   }
-  await context.session.kernel.info;
-  await context.session.kernel.requestExecute({code: 'pass', silent: true}).done;
 }"""
+
+
+_RUN_ALL = """() => Promise.race([
+  window.jupyterapp.commands.execute('notebook:run-all-cells'),
+  new Promise((_, no) => setTimeout(() => no(new Error('the cells did not end in 300 s')), 300000)),
+])"""
 
 
 @pytest.fixture
@@ -170,8 +186,36 @@ def run_all():
     """A function that runs every cell of the open notebook and fails with the first error shown."""
 
     def run(page):
-        page.evaluate("() => window.jupyterapp.commands.execute('notebook:run-all-cells')")
+        page.evaluate(_RUN_ALL)
         shown = page.locator(".jp-RenderedText[data-mime-type='application/vnd.jupyter.error']")
         assert shown.count() == 0, shown.first.inner_text()
 
     return run
+
+
+@pytest.fixture
+def make_notebook(lab):
+    """A function that puts a notebook with these code cells into the lab and returns its name."""
+    import nbformat
+
+    def make(name, *cells):
+        notebook = nbformat.v4.new_notebook(cells=[nbformat.v4.new_code_cell(cell) for cell in cells])
+        notebook.metadata["kernelspec"] = {"name": "python3", "display_name": "Python 3", "language": "python"}
+        nbformat.write(notebook, lab[1] / name)
+        return name
+
+    return make
+
+
+@pytest.fixture
+def picture(tmp_path):
+    """A function that keeps a picture of the page, in the folder `AVOIDKIT_PICTURES` or with the test's files."""
+    folder = Path(os.environ.get("AVOIDKIT_PICTURES", tmp_path))
+    folder.mkdir(parents=True, exist_ok=True)
+
+    def keep(page, name):
+        page.evaluate("() => document.querySelector('.avoidkit-bench').scrollIntoView({block: 'start'})")
+        page.wait_for_timeout(300)
+        page.screenshot(path=str(folder / f"{name}.png"))
+
+    return keep

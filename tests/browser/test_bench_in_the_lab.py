@@ -1,29 +1,22 @@
-"""Notebook 01 in a real JupyterLab in Chromium, used as a person would: run it, move a slider, read the verdict."""
+"""The plain bench in a real JupyterLab in Chromium, used as a person would: run, move a slider, read the verdict."""
 
-import os
 import re
-from pathlib import Path
 
 import pytest
 
 pytestmark = pytest.mark.browser
 
-NOTEBOOK = "notebooks/01_wait_or_go_round.ipynb"
 BENCH = ".avoidkit-bench"
+CELLS = (
+    "from avoidkit import load_scene, load_tuning, shipped\nfrom avoidkit.views import bench",
+    "scene = load_scene(shipped('scenes') / 'guest_stands_room.toml')\n"
+    "bench(scene, load_tuning(shipped('tunings') / 'baseline.toml'), plain=True, person_xy=(8.0, 1.2))",
+)
 
 
 @pytest.fixture
-def picture(tmp_path):
-    """A function that keeps a picture of the page, in the folder `AVOIDKIT_PICTURES` or with the test's files."""
-    folder = Path(os.environ.get("AVOIDKIT_PICTURES", tmp_path))
-    folder.mkdir(parents=True, exist_ok=True)
-
-    def keep(page, name):
-        page.evaluate(f"() => document.querySelector('{BENCH}').scrollIntoView({{block: 'start'}})")
-        page.wait_for_timeout(300)
-        page.screenshot(path=str(folder / f"{name}.png"))
-
-    return keep
+def notebook(make_notebook):
+    return make_notebook("plain.ipynb", *CELLS)
 
 
 def slider(page, name):
@@ -40,8 +33,10 @@ def wait_for_action(page, action, timeout=30_000):
     page.wait_for_selector(f"{BENCH} .ak-verdict[data-action='{action}']", timeout=timeout)
 
 
-def test_the_notebook_runs_and_a_moved_slider_changes_the_verdict_on_the_page(open_notebook, run_all, picture):
-    page = open_notebook(NOTEBOOK, width=1280, height=1250)
+def test_the_notebook_runs_and_a_moved_slider_changes_the_verdict_on_the_page(
+    open_notebook, run_all, picture, notebook
+):
+    page = open_notebook(notebook, width=1280, height=1250)
     run_all(page)
     wait_for_action(page, "detour", timeout=120_000)
     picture(page, "bench_detour")
@@ -74,8 +69,8 @@ def test_the_notebook_runs_and_a_moved_slider_changes_the_verdict_on_the_page(op
     assert page.troubles == []
 
 
-def test_a_slider_obeys_the_keyboard(open_notebook, run_all):
-    page = open_notebook(NOTEBOOK, width=1400, height=1000)
+def test_a_slider_obeys_the_keyboard(open_notebook, run_all, notebook):
+    page = open_notebook(notebook, width=1400, height=1000)
     run_all(page)
     wait_for_action(page, "detour", timeout=120_000)
     handle = slider(page, "person y")

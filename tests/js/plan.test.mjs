@@ -8,6 +8,7 @@ import {
 } from '../../avoidkit/views/plan.js';
 import {headline, show, slackShare, turnWords} from '../../avoidkit/views/panel.js';
 import {frameAt, indexAt, stretches} from '../../avoidkit/views/player.js';
+import {addPerson, inside, nearestAlong, poseAlong, press, question, whatIsAt} from '../../avoidkit/views/bench.js';
 
 const near = (found, wanted) => found.forEach((value, k) => assert.ok(Math.abs(value - wanted[k]) < 1e-9, `${found} not ${wanted}`));
 
@@ -139,4 +140,59 @@ test('a time finds the last frame at or before it', () => {
 
 test('stretches of one action', () => {
   assert.deepEqual(stretches(demo.frames), [['halt', 0, 2], ['wait', 2, 3]]);
+});
+
+const bend = [[0, 0, 0], [4, 0, 0], [4, 3, Math.PI / 2]];
+const yard = {vehicle: {front: 4, rear: -1, half: 1}, reference: bend};
+const aState = () => ({people: [{x: 8, y: 1, vx: 0, vy: 0, heading: Math.PI}], chosen: 0, along: 0, ego: [0, 0, 0, 0, 0]});
+
+test('the distance along a way and the pose at a distance agree', () => {
+  assert.equal(nearestAlong(bend, 4.5, 1), 5);
+  near(poseAlong(bend, 5), [4, 1, Math.PI / 6]);
+  near(poseAlong(bend, 99), [4, 3, Math.PI / 2]);
+  near(poseAlong(bend, 0), [0, 0, 0]);
+});
+
+test('a point is inside a rectangle that is turned', () => {
+  const corners = outline({front: 2, rear: 0, half: 0.5}, [0, 0, Math.PI / 4]);
+  assert.ok(inside([1, 1], corners));
+  assert.ok(!inside([1, 0], corners));
+});
+
+test('what is taken hold of: handle before person before vehicle before ground', () => {
+  const view = fitView([-5, 15, -5, 5], 1000, 500, 0); // 50 px a metre
+  const found = (x, y) => whatIsAt(view, aState(), yard, ...toScreen(view, x, y)).kind;
+  assert.equal(found(8, 1), 'person');
+  assert.equal(found(7.2, 1), 'handle'); // 0.8 m ahead of one who stands and looks along -x
+  assert.equal(found(2, 0.5), 'vehicle');
+  assert.equal(found(12, -3), 'ground');
+});
+
+test('arrows move the chosen person by 5 cm, with Shift by 50 cm', () => {
+  const state = aState();
+  assert.ok(press(state, 'ArrowUp', false));
+  assert.ok(press(state, 'ArrowLeft', true));
+  near([state.people[0].x, state.people[0].y], [7.5, 1.05]);
+  assert.equal(press(state, 'q', false), false);
+});
+
+test('speed grows along the heading, turns with it, and ends at nought', () => {
+  const state = aState();
+  for (let k = 0; k < 10; k += 1) press(state, '+', false);
+  near([state.people[0].vx], [-1]);
+  for (let k = 0; k < 18; k += 1) press(state, ']', false); // 18 times 5 degrees clockwise: from -x to +y
+  near([state.people[0].vy], [1]);
+  for (let k = 0; k < 30; k += 1) press(state, '-', false);
+  near([state.people[0].vx, state.people[0].vy], [0, 0]);
+});
+
+test('people come and go, and the kernel is asked about all of them', () => {
+  const state = aState();
+  addPerson(state, [9, -1]);
+  assert.equal(state.chosen, 1);
+  assert.deepEqual(question(state), {kind: 'ask', along: 0, people: [[8, 1, 0, 0], [9, -1, 0, 0]]});
+  press(state, 'Delete', false);
+  press(state, 'Delete', false);
+  assert.deepEqual(question(state).people, []);
+  assert.ok(press(state, 'ArrowUp', false)); // nobody there: nothing happens
 });

@@ -1,0 +1,131 @@
+"""The kernel's side of the canvas bench, without a browser: a question is one message, and so is its answer."""
+
+import math
+
+import numpy as np
+import pytest
+
+pytest.importorskip("anywidget", reason="needs the lab extra: anywidget is missing")
+
+from avoidkit import load_scene, shipped
+from avoidkit.recording.rows import FREE, OCCUPIED
+from avoidkit.verdict import Action
+from avoidkit.views.bench import Bench, bench
+
+
+@pytest.fixture(scope="module")
+def lane():
+    return load_scene(shipped("scenes") / "lane_6m.toml")
+
+
+class Line:
+    """A bench whose page is this test: what it sends is kept."""
+
+    def __init__(self, scene, tuning, **more):
+        self.bench = bench(scene, tuning, person_xy=(8.0, 1.2), **more)
+        self.sent, self._number = [], 0
+        self.bench.plan.send = lambda message, buffers=None: self.sent.append((message, buffers))
+
+    def ask(self, *people, along=0.0):
+        self._number += 1
+        content = {"kind": "ask", "number": self._number, "along": along, "people": [list(p) for p in people]}
+        self.bench._on_message(None, content, [])
+        return self.sent[-1]
+
+
+@pytest.fixture
+def line(lane, tuning):
+    return Line(lane, tuning)
+
+
+def test_the_canvas_is_the_bench_unless_the_plain_one_is_asked_for(lane, tuning, line):
+    assert type(line.bench).__name__ == "CanvasBench"
+    assert isinstance(bench(lane, tuning, plain=True), Bench)
+
+
+def test_an_answer_bears_the_number_of_its_question_and_the_verdict_of_the_kit(line):
+    message, _ = line.ask((8.0, 1.2, 0.0, 0.0))
+    assert (message["kind"], message["number"]) == ("answer", 1)
+    assert message["frame"]["action"] == line.bench.verdict.action == Action.DETOUR
+    assert message["frame"]["why"] == line.bench.verdict.why
+    message, _ = line.ask((5.0, 0.0, 0.0, 0.0))
+    assert (message["number"], message["frame"]["action"]) == (2, "halt")
+    assert message["frame"]["tracks"][0][2:4] == [5.0, 0.0]  # drawn where the answer belongs
+
+
+def test_nobody_there_means_go_on(line):
+    message, _ = line.ask()
+    assert message["frame"]["action"] == "continue"
+    assert message["frame"]["tracks"] == []
+
+
+def test_somebody_who_walks_towards_the_vehicle_has_their_reach_ahead_of_them(line):
+    message, _ = line.ask((9.0, 0.0, -1.4, 0.0))
+    x, y, radius = message["frame"]["reach"][0]
+    assert x < 9.0
+    assert y == 0.0
+    assert radius > 0.3
+
+
+def test_the_grid_is_sent_once_and_anew_when_the_vehicle_has_moved(line):
+    message, buffers = line.ask((8.0, 1.2, 0.0, 0.0))
+    cells = np.frombuffer(buffers[0], np.uint8).reshape(message["grid"]["rows"], message["grid"]["cols"])
+    assert set(np.unique(cells)) == {FREE, OCCUPIED}
+    message, buffers = line.ask((8.0, 1.1, 0.0, 0.0))
+    assert "grid" not in message
+    assert buffers == []
+    message, buffers = line.ask((8.0, 1.1, 0.0, 0.0), along=3.0)
+    assert "grid" in message
+    assert message["frame"]["ego"][0] == pytest.approx(3.0)
+    line.bench._on_message(None, {"kind": "ready"}, [])  # a page that was opened anew has no grid yet
+    assert "grid" in line.ask((8.0, 1.1, 0.0, 0.0), along=3.0)[0]
+
+
+@pytest.mark.parametrize(
+    ("place", "why"),
+    [((5.0, 3.1), "Nobody can stand there: inside the wall left wall."), ((math.nan, 0.0), "must be finite")],
+)
+def test_what_cannot_be_is_answered_with_a_problem_and_no_verdict(line, place, why):
+    message, _ = line.ask((*place, 0.0, 0.0))
+    assert why in message["problem"]
+    assert "frame" not in message
+
+
+def test_a_distance_beyond_the_path_is_its_end(line, lane):
+    message, _ = line.ask(along=1e6)
+    assert message["along"] == lane.reference.length_m
+
+
+def test_a_slider_makes_the_page_ask_anew_and_the_answer_uses_it(line):
+    before = line.bench.plan.revision
+    line.bench.panel.slider("vehicle.top_mps").value = 0.5
+    assert line.bench.plan.revision == before + 1
+    message, _ = line.ask((14.0, 2.8, 0.0, 0.0))
+    assert 0 < message["frame"]["cap"] <= 0.5
+    line.bench.panel.slider("vehicle.creep_mps").value = 0.7
+    assert "creep_mps must not be above top_mps" in line.ask((14.0, 2.8, 0.0, 0.0))[0]["problem"]
+
+
+def test_an_error_in_the_users_decision_halts_and_its_short_message_is_sent(lane, tuning):
+    def broken(situation, tuning):
+        raise ZeroDivisionError("nothing there")
+
+    message, _ = Line(lane, tuning, decide=broken).ask((8.0, 1.2, 0.0, 0.0))
+    assert message["frame"]["action"] == "halt"
+    assert message["frame"]["error"] == "ZeroDivisionError: nothing there"
+
+
+def test_a_drive_is_replayed_below_with_the_people_of_the_bench(line):
+    line.ask((9.0, 1.0, 0.0, 0.0), (12.0, 2.0, -0.5, 0.0))
+    line.bench.seconds.value = 1.0
+    line.bench.drive()
+    names = [person.name for person in line.bench.recording.scene.people]
+    assert names[-2:] == ["guest 1 on the bench", "guest 2 on the bench"]
+    assert line.bench.replay.value.startswith('<iframe sandbox="allow-scripts" srcdoc="')
+
+
+def test_the_note_about_a_page_that_does_not_appear_goes_when_it_does(line):
+    assert "pip install" in line.bench.late.value
+    assert line.bench.late.layout.display != "none"
+    line.bench._on_message(None, {"kind": "ready"}, [])
+    assert line.bench.late.layout.display == "none"
