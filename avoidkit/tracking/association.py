@@ -45,7 +45,7 @@ def log_likelihoods(states, covariances, modes, z, R, sensor, limb_var, limb_sha
             best_d2, logs = 1e18, np.empty(2)
             for k in range(2):
                 y, _, _, HPH = innovation(states[i, k], covariances[i, k], z[j], sensor)
-                log_density, d2, _ = torso_or_limb(y, HPH, R[j, k], limb_var, limb_shares[k])
+                log_density, d2, _ = torso_or_limb(y, HPH, R[j, k], limb_var[j], limb_shares[k])
                 logs[k] = math.log(modes[i, k]) + log_density
                 best_d2 = min(best_d2, d2)
             if best_d2 <= gate_d2:

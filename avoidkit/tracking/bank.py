@@ -25,7 +25,8 @@ STRENGTH_DB = 16  # running mean of signal to noise, referred to 1 m by the four
 MISSES = 17  # scans in a row that could have shown it and did not
 EDGE_SHARE = 18  # running mean: 1 where a measurement was of an edge
 STILL_BORN = 19  # 1 where it was first seen as a small still thing
-LIFE = 20
+BEHIND = 20  # running mean: 1 where it was measured behind an edge, as a mirror's image is
+LIFE = 21
 
 
 @dataclass(eq=False, slots=True)

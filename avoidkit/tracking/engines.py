@@ -13,11 +13,6 @@ from avoidkit.tracking.life import pass_time
 from avoidkit.tracking.scan import advance
 
 
-def limb_shares(settings):
-    """Share of measurements whose range rate is that of a limb, standing and walking, (2,)."""
-    return np.array([0.02, settings.limb_share])
-
-
 class CompiledFilter:
     """The default: arrays over tracks."""
 
@@ -29,7 +24,7 @@ class CompiledFilter:
 
     def update(self, bank, pick, clusters, settings):
         """Work in row `pick[i]` of the clusters for track i; -1: none."""
-        limb_var, shares = settings.limb_rate_mps**2, limb_shares(settings)
+        limb_var, shares = filters.limbs(clusters.z, settings)
         filters.update(
             bank.states, bank.covariances, bank.modes, pick, clusters.z, clusters.R, clusters.sensor, limb_var, shares
         )
@@ -59,7 +54,7 @@ class LibraryFilter:
 
     def update(self, bank, pick, clusters, settings):
         """Work in row `pick[i]` of the clusters for track i; -1: none."""
-        limb_var, shares, sensor = settings.limb_rate_mps**2, limb_shares(settings), clusters.sensor
+        (limb_var, shares), sensor = filters.limbs(clusters.z, settings), clusters.sensor
         for i in np.flatnonzero(pick >= 0):
             z, weights = clusters.z[pick[i]], np.empty(2)
             models = [self._filter(bank.states[i, k], bank.covariances[i, k]) for k in range(2)]
@@ -67,7 +62,7 @@ class LibraryFilter:
                 R = clusters.R[pick[i], k]
                 both = [self._filter(one.x, one.P) for _ in range(2)]
                 logs = np.log([1 - shares[k], shares[k]])
-                for b, (each, var) in enumerate(zip(both, (R, R + np.array([0.0, 0.0, limb_var])), strict=True)):
+                for b, (each, var) in enumerate(zip(both, (R, R + limb_var[pick[i]]), strict=True)):
                     logs[b] += self._log_density(each, z, var, sensor)
                     each.update(z, _derivative, _expected, np.diag(var), (sensor,), (sensor,), _residual)
                 weights[k] = np.logaddexp(*logs)

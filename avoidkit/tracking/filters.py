@@ -245,16 +245,27 @@ def log_normal(y, HPH, R):
 def torso_or_limb(y, HPH, R, limb_var, limb_share):
     """Log density where the strongest return may have been a limb, the smaller distance, and the chance that it was.
 
-    A share `limb_share` of range rates is that of an arm or a leg, with `limb_var` more variance.
+    A share `limb_share` of measurements is that of an arm or a leg, with `limb_var` (3,) more variance.
     """
     torso, torso_d2 = log_normal(y, HPH, R)
-    wider = np.array([R[0], R[1], R[2] + limb_var])
+    wider = R + limb_var
     limb, limb_d2 = log_normal(y, HPH, wider)
     torso += math.log(1.0 - limb_share)
     limb += math.log(limb_share)
     top = max(torso, limb)
     both = top + math.log(math.exp(torso - top) + math.exp(limb - top))
     return both, min(torso_d2, limb_d2), math.exp(limb - both)
+
+
+@compiled
+def limbs(z, settings):
+    """Variances that a limb adds to each measurement, (m, 3), and the share of limbs, standing and walking, (2,)."""
+    var = np.empty((len(z), 3))
+    for j in range(len(z)):
+        var[j, 0] = settings.limb_reach_m**2
+        var[j, 1] = (settings.limb_reach_m / max(z[j, 0], 0.5)) ** 2
+        var[j, 2] = settings.limb_rate_mps**2
+    return var, np.array([0.02, settings.limb_share])
 
 
 @compiled
@@ -281,7 +292,7 @@ def update_one(x, P, z, R, limb_var, limb_share, sensor):
     """
     y, H, PH, HPH = innovation(x, P, z, sensor)
     log_density, _, w = torso_or_limb(y, HPH, R, limb_var, limb_share)
-    wider = np.array([R[0], R[1], R[2] + limb_var])
+    wider = R + limb_var
     torso, limb = gain(PH, HPH, R), gain(PH, HPH, wider)
     P_limb = P.copy()
     joseph(P, torso, H, R)
@@ -327,8 +338,8 @@ def update(states, covariances, modes, pick, z, R, sensor, limb_var, limb_shares
     R : (m, 2, 3)
         Variances of the measurement under each model.
     sensor : (3,)
-    limb_var : float
-        Variance that a limb adds to range rate, m^2/s^2.
+    limb_var : (m, 3)
+        Variances that a limb adds to range, azimuth and range rate.
     limb_shares : (2,)
         Share of measurements whose range rate is a limb's, for each model.
     """
@@ -336,8 +347,8 @@ def update(states, covariances, modes, pick, z, R, sensor, limb_var, limb_shares
         j = pick[i]
         if j < 0:
             continue
-        l0 = update_one(states[i, 0], covariances[i, 0], z[j], R[j, 0], limb_var, limb_shares[0], sensor)
-        l1 = update_one(states[i, 1], covariances[i, 1], z[j], R[j, 1], limb_var, limb_shares[1], sensor)
+        l0 = update_one(states[i, 0], covariances[i, 0], z[j], R[j, 0], limb_var[j], limb_shares[0], sensor)
+        l1 = update_one(states[i, 1], covariances[i, 1], z[j], R[j, 1], limb_var[j], limb_shares[1], sensor)
         top = max(l0, l1)
         w0, w1 = modes[i, 0] * math.exp(l0 - top), modes[i, 1] * math.exp(l1 - top)
         m0 = min(max(w0 / (w0 + w1), LEAST), 1.0 - LEAST)

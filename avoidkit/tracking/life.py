@@ -13,6 +13,7 @@ import numpy as np
 
 from avoidkit.jit import compiled
 from avoidkit.tracking.bank import (
+    BEHIND,
     BELIEVED,
     BORN_S,
     EDGE_SHARE,
@@ -43,12 +44,15 @@ GONE_BELOW = 0.03  # existence at which a believed track ends
 def pass_time(life, dt_s, settings):
     """Let `dt_s` go by: observable tracks fade, unobservable ones return, both leave; in place.
 
-    A track that has lately been fed by returns of edges alone is believed less and less.
+    A track that has lately been fed by returns of edges alone is believed less and less, and quickly if it came
+    from behind them: then it was the image of somebody in a smooth wall.
     """
     total = settings.fade_per_s + settings.return_per_s
     moved = 0.0 if total <= 0.0 else (1.0 - math.exp(-total * dt_s)) / total
     for i in range(len(life)):
-        leave_per_s = settings.leave_per_s * (15.0 if life[i, EDGE_SHARE] > 0.8 else 1.0)
+        leave_per_s = settings.leave_per_s
+        if life[i, EDGE_SHARE] > 0.8:
+            leave_per_s *= 50.0 if life[i, BEHIND] > 0.3 else 3.0
         stay = math.exp(-leave_per_s * dt_s)
         o, u = life[i, OBSERVABLE], life[i, UNOBSERVABLE]
         flow = moved * (settings.fade_per_s * o - settings.return_per_s * u)
@@ -155,7 +159,7 @@ def weigh(life, hit, ratio, chance, visible):
 
 
 @compiled
-def note_hits(life, pick, taken_s, radar, z, snr_db, width_m, still, edge, visible, settings):
+def note_hits(life, pick, taken_s, radar, z, snr_db, width_m, still, edge, visible, hidden, settings):
     """Remember of each track what its measurement showed, in place."""
     for i in range(len(life)):
         j = pick[i]
@@ -169,6 +173,8 @@ def note_hits(life, pick, taken_s, radar, z, snr_db, width_m, still, edge, visib
         strength = snr_db[j] + 40.0 * math.log10(max(z[j, 0], 0.3))
         life[i, STRENGTH_DB] += share * (strength - life[i, STRENGTH_DB])
         life[i, WIDTH_M] += share * (width_m[j] - life[i, WIDTH_M])
+        if not edge[j]:
+            life[i, BEHIND] += share * ((1.0 if hidden[i] else 0.0) - life[i, BEHIND])
         life[i, EDGE_SHARE] += share * ((1.0 if edge[j] else 0.0) - life[i, EDGE_SHARE])
         moving = not still[j] and abs(z[j, 2]) > settings.moving_from_mps
         life[i, MOVING_HITS] = 0.9 * life[i, MOVING_HITS] + (1.0 if moving else 0.0)
@@ -181,12 +187,14 @@ def judge(life, states, covariances, modes, settings):
         if life[i, MOVED] < 0.5:
             dx, dy = states[i, 1, 0] - life[i, FROM_X], states[i, 1, 1] - life[i, FROM_Y]
             sigma = math.sqrt(covariances[i, 1, 0, 0] + covariances[i, 1, 1, 1])
-            far = math.sqrt(dx * dx + dy * dy) > max(0.8, 5.0 * sigma)
-            if life[i, MOVING_HITS] >= 1.8 or (far and modes[i, 0] < 0.1 and life[i, EDGE_SHARE] < 0.3):
+            away = math.sqrt(dx * dx + dy * dy)
+            far = away > max(0.8, 5.0 * sigma) and modes[i, 0] < 0.1 and life[i, EDGE_SHARE] < 0.3
+            left = life[i, STILL_BORN] < 0.5 or away > max(0.3, 3.0 * sigma)  # what stood has to leave its place
+            if far or (life[i, MOVING_HITS] >= 1.8 and left):
                 life[i, MOVED] = 1.0
         existence = life[i, OBSERVABLE] + life[i, UNOBSERVABLE]
         enough = existence >= settings.believe_at and life[i, HITS] >= settings.believe_hits
-        if enough and life[i, MOVED] > 0.5 and life[i, EDGE_SHARE] < 0.5:
+        if enough and life[i, MOVED] > 0.5 and life[i, EDGE_SHARE] < 0.5 and life[i, BEHIND] < 0.5:
             life[i, BELIEVED] = 1.0
 
 

@@ -9,7 +9,7 @@ from avoidkit.tracking import life as lives
 from avoidkit.tracking import still as stills
 from avoidkit.tracking.association import NEVER, log_likelihoods
 from avoidkit.tracking.bank import BELIEVED, HITS, MOVED, OBSERVABLE, STILL_BORN
-from avoidkit.tracking.filters import mix, motion_models, predict, switching
+from avoidkit.tracking.filters import limbs, mix, motion_models, predict, switching
 from avoidkit.tracking.standing import remember
 
 FIRST_REACH_M = 0.5  # a track of one measurement takes its second only within this distance
@@ -26,15 +26,16 @@ def take_in(tracker, entry):
     if len(marks):
         tracker.still.touch(marks)
         layers[stills.EDGE_S, marks] = entry.taken_s
-    xy, visible, chance, log_g, ratio, other = score(
+    xy, visible, hidden, chance, log_g, ratio, other = score(
         bank.states, bank.covariances, bank.modes, bank.life, clusters.z, clusters.R, clusters.xy, clusters.still, edge,
         clusters.sensor, tracker.open_to[entry.sensor], clusters.points, layers, entry.taken_s, settings,
     )  # fmt: skip
     pick = picked(tracker.pair(ratio))
     tracker.filter.update(bank, pick, clusters, settings)
     ended = conclude(
-        bank.states, bank.covariances, bank.modes, bank.life, pick, xy, visible, chance, log_g, other, clusters.z,
-        clusters.snr_db, clusters.width_m, clusters.still, edge, entry.taken_s, tracker.radars[entry.sensor], settings,
+        bank.states, bank.covariances, bank.modes, bank.life, pick, xy, visible, hidden, chance, log_g, other,
+        clusters.z, clusters.snr_db, clusters.width_m, clusters.still, edge, entry.taken_s,
+        tracker.radars[entry.sensor], settings,
     )  # fmt: skip
     bank.keep(~ended)
     bear(tracker, entry, pick, small)
@@ -71,7 +72,7 @@ def score(
     visible = lives.in_view(xy, sensor, open_to, points, HIDING_M, settings)
     hidden = stills.behind_edges(xy, sensor, layers, taken_s, settings, 0.7)
     chance = lives.detection_chance(life, xy, sensor, settings)
-    limb_var, limb_shares = settings.limb_rate_mps**2, np.array([0.02, settings.limb_share])
+    limb_var, limb_shares = limbs(z, settings)
     log_g = log_likelihoods(states, covariances, modes, z, R, sensor, limb_var, limb_shares, settings.gate_d2)
     ratio, other = np.full((n, m), NEVER), np.empty(m)
     for j in range(m):
@@ -79,19 +80,20 @@ def score(
         if still[j]:
             other[j] = settings.edge_density if edge[j] else settings.still_density
     for i in range(n):
-        visible[i] = visible[i] and not hidden[i]
+        merged = stills.marked(layers, xy[i, 0], xy[i, 1], taken_s, settings)  # beside an edge a miss says nothing
+        visible[i] = visible[i] and not hidden[i] and not merged
         seen = chance[i] * life[i, OBSERVABLE]
         for j in range(m):
             away = math.sqrt((xy[i, 0] - at[j, 0]) ** 2 + (xy[i, 1] - at[j, 1]) ** 2)
             too_far = life[i, HITS] < 2.0 and away > FIRST_REACH_M
             if log_g[i, j] > NEVER and not too_far:
                 ratio[i, j] = log_g[i, j] - math.log(other[j]) + math.log(seen / (1.0 - seen))
-    return xy, visible, chance, log_g, ratio, other
+    return xy, visible, hidden, chance, log_g, ratio, other
 
 
 @compiled
 def conclude(
-    states, covariances, modes, life, pick, xy, visible, chance, log_g, other, z, snr_db, width_m, still, edge,
+    states, covariances, modes, life, pick, xy, visible, hidden, chance, log_g, other, z, snr_db, width_m, still, edge,
     taken_s, radar, settings,
 ):  # fmt: skip
     """Existence, what is remembered of each track, and which have ended, (n,) bool."""
@@ -107,7 +109,7 @@ def conclude(
                 evidence[i] = math.exp(min(max(log_g[i, pick[i]] - math.log(other[pick[i]]), 0.0), 25.0))
     beside = lives.beside_a_hit(xy, hit, UNRESOLVED_M)
     lives.weigh(life, hit, evidence, chance, visible & ~beside)
-    lives.note_hits(life, pick, taken_s, radar, z, snr_db, width_m, still, edge, visible, settings)
+    lives.note_hits(life, pick, taken_s, radar, z, snr_db, width_m, still, edge, visible, hidden, settings)
     remember(life, modes, taken_s, settings.standing_probability, settings.coasting_s)
     lives.judge(life, states, covariances, modes, settings)
     ended = lives.over(life, states, covariances, modes, taken_s, settings)

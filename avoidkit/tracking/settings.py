@@ -11,6 +11,7 @@ class Settings(NamedTuple):
     torso_rate_mps: float
     limb_rate_mps: float
     limb_share: float
+    limb_reach_m: float
     still_sigmas: float
     cluster_m: float
     cluster_rate_mps: float
