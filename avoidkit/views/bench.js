@@ -118,8 +118,8 @@ function render({model, el}) {
   canvas.setAttribute('aria-label', `Plan view. ${HELP}`);
   const note = make('p', 'ak-trouble ak-kernel');
   note.hidden = true;
-  stage.append(canvas, panel.element);
-  box.append(note, stage, layerRow(), make('p', 'ak-about', HELP));
+  stage.append(canvas, panel.element, note);
+  box.append(stage, layerRow(), make('p', 'ak-about', HELP));
   el.replaceChildren(box);
 
   function layerRow() {
@@ -160,13 +160,14 @@ function render({model, el}) {
 
   function moved() {
     redraw();
-    courier.post(question(state));
-    if (!patience) patience = setTimeout(wonder, PATIENCE_MS);
+    patience ||= setTimeout(wonder, PATIENCE_MS);
+    canvas.dispatchEvent(new CustomEvent('ak-asked', {detail: courier.number + 1}));
+    courier.post(question(state)); // last: it throws where the line to the kernel is closed
   }
 
   function wonder() {
     patience = 0;
-    if (!courier.flying.size) return;
+    if (!courier.flying.size && !courier.waiting) return;
     note.textContent = 'The kernel has not answered for 5 s. It may be busy, restarting or gone; what is shown is old.';
     note.hidden = false;
     panel.element.classList.add('ak-old');
@@ -180,6 +181,7 @@ function render({model, el}) {
     note.textContent = content.problem ?? '';
     panel.element.classList.toggle('ak-old', Boolean(content.problem));
     canvas.dataset.answered = content.number;
+    requestAnimationFrame(() => canvas.dispatchEvent(new CustomEvent('ak-answered', {detail: content.number})));
     if (content.problem) return;
     if (content.grid) grid = {...content.grid, cells: bytesOf(buffers[0])};
     frame = unpack(content.frame);
@@ -258,6 +260,7 @@ function render({model, el}) {
   const watcher = new ResizeObserver(redraw);
   watcher.observe(el);
   model.on('change:revision', moved);
+  model.on('comm_live_update', wonder);
   model.send({kind: 'ready'});
   moved();
   return () => {
