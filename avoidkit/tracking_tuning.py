@@ -110,4 +110,7 @@ class TrackingTuning(Model):
     still_scans: int = quantity("1", 1, 100, 3, step=1, doc="scans in a cell that make it part of an edge")
     still_share: float = share(0.1, doc="and the share of the strongest cell's scans a second")
     edge_keep_s: float = seconds(1.0, 600.0, 120.0, step=1.0, doc="what was found to be an edge stays one for so long")
+    wedge_keep_s: float = seconds(
+        1.0, 600.0, 60.0, step=1.0, doc="who went into a blind wedge and is not seen again is kept there so long"
+    )
     edge_m: float = metres(0.5, 3.0, 1.5, step=0.05, doc="still things longer than this are edges, not people")

@@ -9,7 +9,7 @@ from avoidkit.tracking.bank import Bank
 from avoidkit.tracking.scan import take_in
 from avoidkit.vehicle import Ego, EgoHistory
 
-NEEDED = {"now_s", "dropped", "bank", "entries", "before", "still", "egos", "keys", "names", "next_name"}
+NEEDED = {"now_s", "dropped", "bank", "entries", "before", "still", "egos", "keys", "names", "next_name", "wedge"}
 BANK = ("states", "covariances", "modes", "life")
 
 
@@ -56,6 +56,7 @@ def saved_tracker(tracker):
         "keys": np.array(list(tracker._names), dtype=float),
         "names": np.array(list(tracker._names.values()), dtype=np.int64),
         "next_name": tracker._next_name,
+        "wedge": tracker.wedge.checkpoint(),
     }
 
 
@@ -76,6 +77,7 @@ def restore_tracker(tracker, saved):
         _work_in_again(tracker, map(scan_from, saved["entries"]), bank_from(saved["before"]))
     tracker._names = {float(k): int(v) for k, v in zip(saved["keys"], saved["names"], strict=True)}
     tracker._next_name = int(saved["next_name"])
+    tracker.wedge.restore(saved["wedge"])
 
 
 def _work_in_again(tracker, scans, before):

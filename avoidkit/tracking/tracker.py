@@ -24,6 +24,7 @@ from avoidkit.tracking.scan import take_in
 from avoidkit.tracking.settings import settings_of
 from avoidkit.tracking.standing import standing_times
 from avoidkit.tracking.still import StillMemory
+from avoidkit.tracking.wedge import WedgeKeeper
 from avoidkit.vehicle import EgoHistory
 
 
@@ -59,6 +60,7 @@ class Tracker:
         self._history = EgoHistory(keep_s=3.0)
         self._bank, self._entries = empty_bank(), []
         self._names, self._next_name = {}, 1
+        self.wedge = WedgeKeeper(tuning)
         self._now_s = -math.inf
 
     def step(self, scans, ego):
@@ -87,7 +89,7 @@ class Tracker:
         for scan in sorted(scans, key=lambda scan: (scan.taken_s, scan.sensor)):
             self._accept(scan)
         self._forget()
-        return self._tracks_now()
+        return self.wedge.step(self._tracks_now(), ego)
 
     def _accept(self, scan):
         reason = self._reason_to_drop(scan)

@@ -1,0 +1,163 @@
+"""Somebody seen entering a blind wedge stays a track there until they are seen again, or the place is.
+
+No radar sees the wedges beside the flanks. A filter left alone there drifts through the vehicle and is given up;
+so whoever was last seen going in is held where they went in, with a wide uncertainty, and listed as coasting.
+"""
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from avoidkit.frames import to_local
+from avoidkit.tracking.records import Stage, Tracks
+from avoidkit.vehicle import box
+
+NEAR_M = 4.5  # farther than this from the outline there are no wedges
+AHEAD_S = (0.0, 0.3, 0.6)  # a place is looked for so long after the last sight
+SEEN_S = 0.12  # a track this fresh is in sight
+EMPTY_AFTER_S = 0.6  # a place in view for so long without anybody there is empty
+SPREAD_M, SPREAD_MPS = 0.35, 0.5  # standard deviations of somebody in a wedge
+
+
+@dataclass(frozen=True, slots=True)
+class _Held:
+    """Somebody in a wedge: who, where they went in, when they were last seen, and how long the place has been seen."""
+
+    key: int
+    x_m: float
+    y_m: float
+    seen_s: float
+    held_s: float
+    extent_m: float
+    hits: int
+    in_view_s: float = 0.0
+
+
+class WedgeKeeper:
+    """Adds to the tracks of each cycle those who are in a wedge; one verb, `step`."""
+
+    def __init__(self, tuning):
+        self._tuning = tuning
+        mounts = [getattr(tuning.radar.mounts, name) for name in type(tuning.radar.mounts).model_fields]
+        self._mounts = np.array([(m.x_m, m.y_m, math.radians(m.yaw_deg)) for m in mounts])
+        self._sight, self._held, self._now_s = {}, {}, -math.inf
+
+    def step(self, tracks, ego):
+        """The tracks, and whoever is in a wedge."""
+        dt_s = max(ego.time_s - self._now_s, 0.0) if math.isfinite(self._now_s) else 0.0
+        self._now_s = ego.time_s
+        self._hold_new(tracks, ego)
+        for key, one in list(self._held.items()):
+            one = self._watched(one, ego, dt_s)
+            if self._is_over(one, tracks):
+                del self._held[key]
+            else:
+                self._held[key] = one
+        self._remember(tracks)
+        return self._with_held(tracks)
+
+    def blind(self, points, pose):
+        """Which scene points, (n, 2) m, near the vehicle no radar looks at because of how it is mounted."""
+        local = to_local(np.asarray(points, dtype=float).reshape(-1, 2), pose)
+        front, rear, half = box(self._tuning.vehicle)
+        out_x = np.maximum(np.maximum(local[:, 0] - front, rear - local[:, 0]), 0.0)
+        near = np.hypot(out_x, np.maximum(np.abs(local[:, 1]) - half, 0.0)) <= NEAR_M
+        off = local[:, None] - self._mounts[:, :2]
+        angle = np.arctan2(off[..., 1], off[..., 0]) - self._mounts[:, 2]
+        angle = np.abs(np.remainder(angle + math.pi, 2 * math.pi) - math.pi)
+        half_view = math.radians(self._tuning.radar.field_of_view_deg) / 2
+        seen = (angle <= half_view) & (np.hypot(off[..., 0], off[..., 1]) >= self._tuning.radar.range_min_m)
+        return near & ~seen.any(axis=1)
+
+    def _hold_new(self, tracks, ego):
+        """Those last seen a moment ago whose way leads into a wedge, whether their track still runs or has ended."""
+        fresh = {int(k) for k, seen in zip(tracks.ids, tracks.last_seen_s, strict=True) if ego.time_s - seen <= SEEN_S}
+        for key, (place, velocity, seen_s, extent_m, hits) in list(self._sight.items()):
+            if key in fresh or key in self._held:
+                continue
+            del self._sight[key]
+            ways = np.array([place + velocity * t for t in AHEAD_S])
+            blind = self.blind(ways, ego.pose)
+            if blind.any():
+                x, y = self._outside(ways[int(np.argmax(blind))], ego.pose)
+                self._held[key] = _Held(key, x, y, seen_s, ego.time_s, extent_m, hits)
+
+    def _outside(self, point, pose):
+        """A place pushed out of the outline to half a body beside it."""
+        local = to_local(point, pose)
+        front, rear, half = box(self._tuning.vehicle)
+        least = half + 0.25
+        if rear < local[0] < front and abs(local[1]) < least:
+            local[1] = math.copysign(least, local[1])
+        cos, sin = math.cos(pose.yaw_rad), math.sin(pose.yaw_rad)
+        x, y = pose.x_m + cos * local[0] - sin * local[1], pose.y_m + sin * local[0] + cos * local[1]
+        return float(x), float(y)
+
+    def _watched(self, one, ego, dt_s):
+        hidden = bool(self.blind(np.array([[one.x_m, one.y_m]]), ego.pose)[0])
+        return replace(one, in_view_s=0.0 if hidden else one.in_view_s + dt_s)
+
+    def _is_over(self, one, tracks):
+        """Seen again, under the old name or a new one, or the place has been seen empty, or too long ago."""
+        own = tracks.ids == one.key
+        if np.any(own & (tracks.last_seen_s > one.seen_s + 0.05)):
+            return True
+        gone_s = self._now_s - one.held_s
+        reach = min(0.8 + 1.8 * (self._now_s - one.seen_s), 4.0)
+        near = np.hypot(tracks.state[:, 0] - one.x_m, tracks.state[:, 1] - one.y_m) <= reach
+        came_out = near & ~own & (tracks.age_s < gone_s) & (tracks.hits >= 3) & (tracks.stage != Stage.POSSIBLE)
+        too_long = gone_s > self._tuning.tracking.wedge_keep_s
+        return bool(came_out.any()) or one.in_view_s >= EMPTY_AFTER_S or too_long
+
+    def _remember(self, tracks):
+        """Where those in sight are, and how they move; only those once believed are worth holding."""
+        believed = (tracks.stage == Stage.CONFIRMED) | (tracks.stage == Stage.COASTING)
+        for k in np.flatnonzero(believed & (self._now_s - tracks.last_seen_s <= SEEN_S)):
+            key = int(tracks.ids[k])
+            known = (float(tracks.last_seen_s[k]), float(tracks.extent_m[k]), int(tracks.hits[k]))
+            self._sight[key] = (tracks.state[k, :2].copy(), tracks.state[k, 2:].copy(), *known)
+
+    def _with_held(self, tracks):
+        if not self._held:
+            return tracks
+        rest = tracks.where(~np.isin(tracks.ids, list(self._held)))
+        held = list(self._held.values())
+        n = len(held)
+        spread = np.diag([SPREAD_M**2, SPREAD_M**2, SPREAD_MPS**2, SPREAD_MPS**2])
+        more = Tracks(
+            time_s=tracks.time_s,
+            ids=np.array([h.key for h in held], np.int64),
+            stage=np.full(n, Stage.COASTING, np.int8),
+            state=np.array([[h.x_m, h.y_m, 0.0, 0.0] for h in held]),
+            covariance=np.tile(spread, (n, 1, 1)),
+            existence=np.full(n, 0.9),
+            standing=np.full(n, 0.5),
+            extent_m=np.array([h.extent_m for h in held]),
+            age_s=np.array([tracks.time_s - h.seen_s for h in held]),
+            last_seen_s=np.array([h.seen_s for h in held]),
+            standing_for_s=np.zeros(n),
+            stood_ago_s=np.zeros(n),
+            hits=np.array([h.hits for h in held], np.int64),
+        )
+        names = [name for name in Tracks.__slots__ if name != "time_s"]
+        both = {name: np.concatenate([getattr(rest, name), getattr(more, name)]) for name in names}
+        return Tracks(time_s=tracks.time_s, **both)
+
+    def checkpoint(self):
+        """Memory as plain arrays."""
+        held = [[h.key, h.x_m, h.y_m, h.seen_s, h.held_s, h.extent_m, h.hits, h.in_view_s] for h in self._held.values()]
+        sight = [[key, *place, *velocity, *rest] for key, (place, velocity, *rest) in self._sight.items()]
+        return {
+            "now_s": self._now_s,
+            "held": np.array(held, dtype=float).reshape(-1, 8),
+            "sight": np.array(sight, dtype=float).reshape(-1, 8),
+        }
+
+    def restore(self, saved):
+        """Go on from a checkpoint."""
+        self._now_s = float(saved["now_s"])
+        held = np.asarray(saved["held"], dtype=float).reshape(-1, 8)
+        self._held = {int(r[0]): _Held(int(r[0]), *map(float, r[1:6]), int(r[6]), float(r[7])) for r in held}
+        sight = np.asarray(saved["sight"], dtype=float).reshape(-1, 8)
+        self._sight = {int(r[0]): (r[1:3].copy(), r[3:5].copy(), float(r[5]), float(r[6]), int(r[7])) for r in sight}

@@ -1,0 +1,98 @@
+"""Somebody seen entering a blind wedge is kept there until they or the place are seen again."""
+
+import numpy as np
+import pytest
+
+from avoidkit.frames import Pose
+from avoidkit.tracking.records import Stage, exact_tracks, no_tracks
+from avoidkit.tracking.wedge import WedgeKeeper
+from avoidkit.tuning import Tuning
+from avoidkit.vehicle import Ego
+
+TUNING = Tuning()
+HERE = Pose(0.0, 0.0, 0.0)
+
+
+def ego(t, pose=HERE):
+    return Ego(t, pose, 0.0, 0.0, 0.0)
+
+
+def walked_in():
+    """A keeper that saw somebody walk towards the middle of the left flank, and lost them at y = 2.0 m."""
+    keeper = WedgeKeeper(TUNING)
+    for k in range(20):
+        t = 0.05 * k
+        keeper.step(exact_tracks(t, [[1.45, 2.95 - t]], [[0.0, -1.0]]), ego(t))
+    return keeper, t
+
+
+def test_the_middle_of_the_flank_is_blind_and_the_corners_are_not():
+    keeper = WedgeKeeper(TUNING)
+    points = [[1.45, 1.5], [1.45, -1.5], [1.45, 3.6], [4.2, 1.2], [-1.2, 1.2], [1.45, 9.0]]
+    assert keeper.blind(points, HERE).tolist() == [True, True, False, False, False, False]
+
+
+def test_the_depth_of_the_wedge_is_that_of_two_lines_from_the_mounts():
+    # Mounts at y 0.85 m, 4.60 m apart, looking 50 degrees outwards with half a view of 80: the inner limits lie 40
+    # degrees behind the perpendicular, so they meet 2.30 / tan 40 = 2.741 m out: at y = 3.591 m.
+    keeper = WedgeKeeper(TUNING)
+    y = np.arange(1.0, 5.0, 0.001)
+    blind = keeper.blind(np.column_stack([np.full_like(y, 1.45), y]), HERE)
+    assert y[blind].max() == pytest.approx(0.85 + 2.30 / np.tan(np.radians(40)), abs=0.002)
+
+
+def test_somebody_lost_in_the_wedge_stays_a_coasting_track_there():
+    keeper, t = walked_in()
+    for k in range(1, 100):
+        tracks = keeper.step(no_tracks(t + 0.05 * k), ego(t + 0.05 * k))
+        if 0.05 * k > 0.15:
+            assert len(tracks) == 1
+            assert tracks.stage[0] == Stage.COASTING
+            assert np.hypot(tracks.state[0, 0] - 1.45, tracks.state[0, 1] - 2.0) < 0.7
+            assert tracks.last_seen_s[0] == pytest.approx(t)
+
+
+def test_a_track_that_drifts_on_without_measurements_is_held_where_it_went_in():
+    keeper, t = walked_in()
+    for k in range(1, 40):
+        now = t + 0.05 * k
+        drifting = exact_tracks(now, [[1.45, 2.0 - 0.05 * k]], [[0.0, -1.0]], seen_ago_s=0.05 * k)
+        tracks = keeper.step(drifting, ego(now))
+    assert len(tracks) == 1
+    assert tracks.state[0, 1] > 1.0
+
+
+def test_who_is_seen_again_is_held_no_longer():
+    keeper, t = walked_in()
+    for k in range(1, 20):
+        keeper.step(no_tracks(t + 0.05 * k), ego(t + 0.05 * k))
+    again = keeper.step(exact_tracks(t + 1.0, [[1.45, 3.8]], [[0.0, 1.0]]), ego(t + 1.0))
+    assert len(again) == 1
+    assert again.state[0, 1] == pytest.approx(3.8)
+
+
+def test_a_place_that_comes_into_view_and_is_empty_is_given_up():
+    keeper, t = walked_in()
+    for k in range(1, 20):
+        keeper.step(no_tracks(t + 0.05 * k), ego(t + 0.05 * k))
+    for k in range(20, 36):
+        now = t + 0.05 * k
+        left = keeper.step(no_tracks(now), ego(now, Pose(-6.0, 0.0, 0.0)))
+    assert len(left) == 0
+
+
+def test_somebody_lost_in_the_open_is_none_of_its_business():
+    keeper = WedgeKeeper(TUNING)
+    for k in range(20):
+        keeper.step(exact_tracks(0.05 * k, [[9.0, 0.05 * k]], [[0.0, 1.0]]), ego(0.05 * k))
+    assert len(keeper.step(no_tracks(1.5), ego(1.5))) == 0
+
+
+def test_a_checkpoint_goes_on_alike():
+    keeper, t = walked_in()
+    keeper.step(no_tracks(t + 0.3), ego(t + 0.3))
+    other = WedgeKeeper(TUNING)
+    other.restore(keeper.checkpoint())
+    one, two = (k.step(no_tracks(t + 0.35), ego(t + 0.35)) for k in (keeper, other))
+    assert one.state.tolist() == two.state.tolist()
+    assert one.ids.tolist() == two.ids.tolist()
