@@ -88,8 +88,8 @@ def _nearest_person_m(tracks, people):
     return np.linalg.norm(tracks.state[:, None, :2] - people.xy[None], axis=2).min(axis=1, initial=np.inf)
 
 
-def run_drive(scene, tuning, seed):
-    return drive(scene, tuning, seed=seed)
+def run_drive(scene, tuning, seed, **more):
+    return drive(scene, tuning, seed=seed, **more)
 
 
 def spread(values, digits=3):
