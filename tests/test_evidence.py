@@ -1,9 +1,11 @@
 """The runner of long studies: it resumes, it keeps what is done, and a table knows what code it speaks of."""
 
 import json
+import math
 import sys
 import types
 
+import numpy as np
 import pandas as pd
 import pytest
 
@@ -137,3 +139,43 @@ def test_every_study_says_what_it_shows_and_has_its_three_functions():
         module = runner.study(name)
         assert module.ABOUT
         assert all(callable(getattr(module, function)) for function in ("tasks", "run", "conclude")), name
+
+
+@pytest.mark.parametrize(
+    ("y_m", "final"),
+    [(-2.75, "continue"), (-1.25, "detour"), (1.25, "detour"), (0.0, "halt")],
+)
+def test_in_a_lane_of_six_metres_the_answer_depends_on_where_somebody_stands(y_m, final):
+    # 9 m ahead the front is there after about 4.3 m. For somebody in the middle the vehicle would have to shift by
+    # 0.85 + 0.93 = 1.8 m, which at a turning radius of 4.0 m takes sqrt(d (4 R - d)) = 5.1 m: halt. 1.25 m aside
+    # a shift by 0.5 m is enough, 2.8 m; 2.75 m aside none is needed.
+    from tests.evidence.studies import lane_map
+
+    assert lane_map.answers("baseline", 9.0, y_m)[1] == final
+
+
+def test_each_recorded_walker_of_a_drive_crosses_the_way_from_the_side_that_was_asked(open_data, monkeypatch):
+    from avoidkit.walks import Walk, recorded_walk
+    from tests.evidence.studies import corridor_walkers
+
+    monkeypatch.setenv("AVOIDKIT_OPEN_DATA", str(open_data))
+    tasks = corridor_walkers.tasks()
+    seen = set()
+    for task in (tasks[0], tasks[1], tasks[-1]):
+        people = corridor_walkers.walkers(task, corridor_walkers.tuning_named("baseline"))
+        assert 2 <= len(people) <= 4
+        for k, person in enumerate(people):
+            turn = math.radians(person.turn_deg)
+            file = open_data / corridor_walkers.FILE
+            walk = Walk(
+                *recorded_walk(file, person.id, shift_m=person.shift_m, turn_rad=turn, start_s=person.start_s), 0.5
+            )
+            times = walk.t_s[0] + np.arange(0.0, walk.t_s[-1] - walk.t_s[0], 0.1)
+            x, y = walk.places(times).T
+            first_side = 1 if task["side"] == "left" else -1
+            assert np.sign(y[0]) == (first_side if k % 2 == 0 else -first_side)
+            assert np.sign(y[-1]) == -np.sign(y[0])
+            at = float(np.interp(0.0, y * np.sign(y[-1]), x))
+            assert 5.0 < at < corridor_walkers.WAY_M - 3.0
+            seen.add(person.id)
+    assert len(seen) >= 6
