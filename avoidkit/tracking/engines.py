@@ -48,7 +48,7 @@ class LibraryFilter:
                 imm = self._estimator(bank, i, chances)
                 for k, one in enumerate(imm.filters):
                     one.F, one.Q = F[k], Q[k]
-                imm.predict()
+                imm.predict(u=0)
                 self._store(bank, i, imm.filters, imm.cbar)
         bank.time_s = taken_s
 
