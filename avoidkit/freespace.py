@@ -21,7 +21,7 @@ from collections import deque
 
 import numpy as np
 
-from avoidkit import wedgemath
+from avoidkit import gridmath, wedgemath
 from avoidkit.checks import InputError
 from avoidkit.frames import Pose
 from avoidkit.grid import (  # noqa: F401  (passed on)
@@ -97,6 +97,7 @@ class FreeSpace:
                 )
         if echoes is not None and self._echoes_are_news(echoes, ego.time_s):
             self._ring.add(self._state, echoes, self._history.at(echoes.taken_s).pose)
+        self._veil_lost(tracks)
         self._settle(ego.time_s, dt_s)
         return self._record(ego)
 
@@ -165,6 +166,17 @@ class FreeSpace:
             mounts, math.radians(radar.field_of_view_deg) / 2, radar.range_min_m,
         )  # fmt: skip
 
+    def _veil_lost(self, tracks):
+        """Where a track that nobody sees is believed to be, nothing is known free."""
+        lost = believed(tracks) & (tracks.time_s - tracks.last_seen_s > self._space.unseen_after_s)
+        lost &= np.isfinite(tracks.state).all(axis=1) & np.isfinite(tracks.extent_m)
+        if lost.any():
+            radius = np.maximum(tracks.extent_m[lost], self._tuning.people.body_radius_m)
+            gridmath.add_discs(
+                self._state.veil, *self._state.place, np.ascontiguousarray(tracks.state[lost, :2]), radius,
+                log_odds_of(self._space.occupied_probability),
+            )  # fmt: skip
+
     # -- the end of a cycle -------------------------------------------------------------------------------
 
     def _settle(self, now_s, dt_s):
@@ -172,7 +184,7 @@ class FreeSpace:
         wedgemath.settle(
             state.log_odds, state.change, state.veil, state.last_seen_s, state.blind, state.declared, state.held,
             state.doubt_until_s, now_s, log_odds_of(space.least_probability), log_odds_of(space.greatest_probability),
-            space.unseen_after_s, math.exp(-dt_s / space.fade_s),
+            space.unseen_after_s, math.exp(-dt_s / space.fade_s), space.doubt_s,
         )  # fmt: skip
         self._stride_cells += self._tuning.people.shadow_speed_mps * dt_s / space.cell_m
         steps = int(self._stride_cells)
@@ -238,18 +250,23 @@ class FreeSpace:
         self._last_echo_s, self._stride_cells = float(saved["last_echo_s"]), float(saved["stride_cells"])
 
 
+def believed(tracks):
+    """(n,) bool: tracks that are `CONFIRMED` or `COASTING`."""
+    return (tracks.stage == Stage.CONFIRMED) | (tracks.stage == Stage.COASTING)
+
+
 def explained(points, taken_s, tracks):
     """Whether each of (n, 2) points, m, lies at a track that is believed: within its extent and 2 sigma, 0.3 m more.
 
     Only `CONFIRMED` and `COASTING` tracks explain returns; their place is taken back or on to `taken_s`.
     """
-    believed = (tracks.stage == Stage.CONFIRMED) | (tracks.stage == Stage.COASTING)
-    if not believed.any() or not len(points):
+    trusted = believed(tracks)
+    if not trusted.any() or not len(points):
         return np.zeros(len(points), bool)
-    state, covariance = tracks.state[believed], tracks.covariance[believed]
+    state, covariance = tracks.state[trusted], tracks.covariance[trusted]
     there = state[:, :2] + (taken_s - tracks.time_s) * state[:, 2:]
     sigma = np.sqrt(np.maximum(np.maximum(covariance[:, 0, 0], covariance[:, 1, 1]), 0.0))
-    gate = tracks.extent_m[believed] + np.minimum(2.0 * sigma, 0.5) + 0.3
+    gate = tracks.extent_m[trusted] + np.minimum(2.0 * sigma, 0.5) + 0.3
     gap = np.hypot(points[:, None, 0] - there[None, :, 0], points[:, None, 1] - there[None, :, 1])
     return (gap <= gate[None, :]).any(axis=1)
 

@@ -15,12 +15,13 @@ NEVER_S = -1e9  # last-seen time of a cell that nobody has ever seen
 
 
 @compiled
-def nearest_in_bins(x, y, half_view_rad, bins, body_m, link_m):
+def nearest_in_bins(x, y, half_view_rad, bins, body_m, link_m, blur_rad):
     """Range of the nearest return that shades each bin of azimuth, m; inf where none does.
 
     `x`, `y` are the places of the returns in the sensor's frame, m. A return shades the angular width of a body
     of radius `body_m`. Two returns closer than `link_m` to each other are taken for points of one edge, which
-    shades all bins between them along the chord.
+    shades all bins between them along the chord. An edge may go on beyond the rim of the field of view, where a
+    resolution cell of `blur_rad` is cut off: a return within that of the rim shades all bins as far as the rim.
     """
     n = len(x)
     limit = np.full(bins, np.inf)
@@ -47,6 +48,10 @@ def nearest_in_bins(x, y, half_view_rad, bins, body_m, link_m):
                 cross = cos[k] * dy - sin[k] * dx
                 if cross > 1e-12:
                     limit[k] = min(limit[k], (x[i] * dy - y[i] * dx) / cross)
+    rim = min(bins, math.ceil(blur_rad / width))
+    for k in range(rim - 2, -1, -1):
+        limit[k] = min(limit[k], limit[k + 1])
+        limit[bins - 1 - k] = min(limit[bins - 1 - k], limit[bins - 2 - k])
     return limit
 
 
@@ -158,6 +163,23 @@ def add_returns(
                     stamp[row, col] = scan
                     change[row, col] += edge
                     last_seen_s[row, col] = max(last_seen_s[row, col], taken_s)
+
+
+@compiled
+def add_discs(values, corner_x, corner_y, cell_m, places, radius_m, evidence):
+    """Add evidence to the cells whose middle lies in one of the discs round (n, 2) places."""
+    rows, cols = values.shape
+    for k in range(len(places)):
+        x, y, r = places[k, 0], places[k, 1], radius_m[k]
+        for row in range(
+            max(0, math.floor((y - r - corner_y) / cell_m)), min(rows, math.ceil((y + r - corner_y) / cell_m))
+        ):
+            for col in range(
+                max(0, math.floor((x - r - corner_x) / cell_m)), min(cols, math.ceil((x + r - corner_x) / cell_m))
+            ):
+                dx, dy = corner_x + (col + 0.5) * cell_m - x, corner_y + (row + 0.5) * cell_m - y
+                if dx * dx + dy * dy <= r * r:
+                    values[row, col] += evidence
 
 
 @compiled

@@ -136,7 +136,7 @@ class RadarEvidence:
         local = to_local(np.concatenate([points for _, points in self.recent]), at)
         returns = gridmath.nearest_in_bins(
             np.ascontiguousarray(local[:, 0]), np.ascontiguousarray(local[:, 1]), self._half_view_rad, self._bins,
-            self._people.body_radius_m, self._link_m,
+            self._people.body_radius_m, self._link_m, math.radians(self._radar.azimuth_cell_deg),
         )  # fmt: skip
         things = gridmath.occupied_in_bins(
             state.log_odds, log_odds_of(space.known_occupied_probability), *state.place, at.x_m, at.y_m, at.yaw_rad,

@@ -66,14 +66,28 @@ def mark_blind(
 
 @compiled
 def settle(
-    log_odds, change, veil, last_seen_s, blind, declared, held, doubt_until_s, now_s, least, most, unseen_after_s, fade
+    log_odds,
+    change,
+    veil,
+    last_seen_s,
+    blind,
+    declared,
+    held,
+    doubt_until_s,
+    now_s,
+    least,
+    most,
+    unseen_after_s,
+    fade,
+    doubt_s,
 ):
     """Take a cycle's evidence into the grid, fade what nobody sees, and clear the evidence for the next cycle.
 
-    `veil` is evidence that may take a cell back to unknown and no further (people who are tracked). Cells that
-    are blind because of mounting keep their state; cells under the outline are free, for the vehicle is there.
-    `declared`, `held` and doubt end where a sensor has looked, `held` also where a cell is blind no longer; a
-    doubtful cell beyond the strip that is blind no longer turns unknown until it is looked at.
+    `veil` is evidence that may take a cell back to unknown and no further (people who are tracked); in blind cells
+    it is doubt for `doubt_s`. Cells that are blind because of mounting keep their state; cells under the outline
+    are free, for the vehicle is there. `declared`, `held` and doubt end where a sensor has looked, `held` also
+    where a cell is blind no longer; a doubtful cell beyond the strip that is blind no longer turns unknown until
+    it is looked at.
     """
     rows, cols = log_odds.shape
     for row in range(rows):
@@ -83,11 +97,13 @@ def settle(
             if step != 0.0:
                 value = min(max(value + step, least), most)
                 change[row, col] = 0.0
+            code = blind[row, col]
             if veil[row, col] > 0.0:
-                if value < 0.0:
+                if code == 1 or code == 3:
+                    doubt_until_s[row, col] = now_s + doubt_s
+                elif value < 0.0:
                     value = min(0.0, value + veil[row, col])
                 veil[row, col] = 0.0
-            code = blind[row, col]
             if code == 2:
                 value = least
                 last_seen_s[row, col] = now_s
@@ -100,7 +116,7 @@ def settle(
                     doubt_until_s[row, col] = NEVER_S
                 if not looked_at:
                     value *= fade
-            elif now_s - last_seen_s[row, col] <= unseen_after_s:
+            elif now_s - last_seen_s[row, col] <= unseen_after_s:  # by ultrasonics
                 doubt_until_s[row, col] = NEVER_S
             if last_seen_s[row, col] > NEVER_S:
                 declared[row, col] = 0
@@ -118,10 +134,10 @@ def spread_doubt(
     """Let whoever may be in unseen cells walk into blind ones: `steps` cells in every direction.
 
     A person is a square of `across` x `across` cells that moves one cell a step, diagonals included. It may be
-    wherever all its cells are unknown, goes wherever they are unknown or blind and unseen, and stays unseen in
-    blind cells for at most `doubt_s`; occupied cells, cells just seen free, and cells held by the operator's
-    declaration stop it. `doubt_until_s` says until when it may be in a cell, and is written in place.
-    `window` is (first row, past the last, first col, past the last).
+    wherever all its cells are unknown and not looked at (whoever is looked at is seen, and tracked), goes wherever
+    they are so or blind, and stays unseen in blind cells for at most `doubt_s`; occupied cells, cells just looked
+    at, and cells held by the operator's declaration stop it. `doubt_until_s` says until when it may be in a
+    cell, and is written in place. `window` is (first row, past the last, first col, past the last).
     """
     r0, r1, c0, c1 = window
     r0, c0 = max(0, r0 - across), max(0, c0 - across)
@@ -136,11 +152,11 @@ def spread_doubt(
         for j in range(cols):
             row, col = r0 + i, c0 + j
             code = blind[row, col]
-            maybe = log_odds[row, col] < occupied_above and held[row, col] == 0
-            unseen = (code == 1 or code == 3) and last_seen_s[row, col] < seen_since_s
+            maybe = log_odds[row, col] < occupied_above and held[row, col] == 0 and last_seen_s[row, col] < seen_since_s
+            unseen = maybe and (code == 1 or code == 3)
             here = maybe and (log_odds[row, col] > free_below or (unseen and doubt_until_s[row, col] > now_s))
             sum_here += 0 if here else 1
-            sum_open += 0 if here or (maybe and unseen) else 1
+            sum_open += 0 if here or unseen else 1
             not_here[i + 1, j + 1] = not_here[i, j + 1] + sum_here
             not_open[i + 1, j + 1] = not_open[i, j + 1] + sum_open
     until_s = np.full((rows - across + 1, cols - across + 1), NEVER_S)  # of a person whose low corner is here

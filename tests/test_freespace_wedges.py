@@ -56,12 +56,14 @@ def test_the_wedge_beside_the_flank_keeps_what_was_seen_ahead():
 
 
 def walk_into_the_wedge(space, x_m, start_s, seconds):
-    """A tracked walker enters the left wedge from its tip and is seen no more; yields each grid."""
+    """A tracked walker enters the left wedge at its tip, stops 2.3 m off the flank, unseen; yields each grid."""
     for k in range(round(seconds / CYCLE_S)):
         now = start_s + k * CYCLE_S
-        place = np.array([x_m + 1.45, 4.6 - min(1.2, 1.0 * k * CYCLE_S)])
-        scans = [scan_of(name, now, [place] if place[1] > 3.4 else [], ego=ego_at(now, x_m)) for name in NAMES]
-        yield space.step(scans, None, exact_tracks(now, [place], [[0.0, -1.0]]), ego_at(now, x_m))
+        place = np.array([x_m + 1.45, 4.6 - min(1.4, 1.0 * k * CYCLE_S)])
+        seen = place[1] > 3.4
+        scans = [scan_of(name, now, [place] if seen else [], ego=ego_at(now, x_m)) for name in NAMES]
+        tracks = exact_tracks(now, [place], [[0.0, -1.0]], seen_ago_s=0.0 if seen else now - start_s - 1.2)
+        yield space.step(scans, None, tracks, ego_at(now, x_m))
 
 
 def test_the_wedge_turns_unknown_when_somebody_could_have_walked_in():
@@ -86,9 +88,9 @@ def test_doubt_about_a_wedge_ends_when_nobody_can_have_entered_for_two_seconds()
     space = FreeSpace(TUNING)
     watch(space, 10.0, ego=lambda now: ego_at(now, x_m=0.8 * now, speed_mps=0.8))
     x = 0.8 * 9.95
-    *_, before = walk_into_the_wedge(space, x, 10.0, 2.0)
+    *_, before = walk_into_the_wedge(space, x, 10.0, 2.5)
     assert not before.is_free([[x + 1.45, 0.93 + 1.0]])[0]
-    grid = watch(space, 7.0, start_s=12.0, ego=lambda now: ego_at(now, x + 0.8 * (now - 12.0), speed_mps=0.8))
+    grid = watch(space, 7.0, start_s=12.5, ego=lambda now: ego_at(now, x + 0.8 * (now - 12.5), speed_mps=0.8))
     x += 0.8 * 6.95
     assert grid.is_free([[x + 1.45, 0.93 + d] for d in (0.2, 1.0, 2.0)]).all()
     assert not grid.exposed.any()
