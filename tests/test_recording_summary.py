@@ -52,6 +52,15 @@ def test_times_count_from_row_to_row():
     assert (s["computing_s"], s["times_real_time"]) == (pytest.approx(0.06), pytest.approx(0.024))
 
 
+def test_the_time_of_a_cycle_is_told_by_median_and_p99():
+    # 1 to 100 ms, once each: half lie at or below 50.5, 99 of 100 do not exceed 99
+    stages = [{"track": 0.25 * ms, "decide": 0.75 * ms} for ms in range(1, 101)]
+    s = summary("c" * 100, [0.0] * 100, stage_ms=stages)
+    assert s["cycle_ms"] == (50.5, 99.0)
+    assert "a cycle 50.5 ms (median), 99.0 ms (p99)" in summary_lines(s)[-1]
+    assert "computing" not in " ".join(summary_lines(summary("cc", [0.0] * 2, stage_ms=[{}, {}])))
+
+
 def test_a_brake_a_halt_and_a_wait_are_told_apart_and_the_wait_before_the_start_is_no_stop():
     s = summary("wwchchHwcwc", [0.0] * 11)
     assert s["starts_s"] == 1.0

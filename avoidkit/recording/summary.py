@@ -3,6 +3,7 @@
 import math
 from collections import Counter
 from itertools import pairwise
+from statistics import median
 
 MOVING_MPS = 0.05  # slower than this counts as standing
 AT_END_M = 0.15  # nearer than this to the end of the path counts as reached
@@ -43,7 +44,8 @@ def summarise(rows, *, path_end_m, top_mps, ended=""):
         `nearest_gap_at_s`; `starts_s`, first verdict to move (NaN: none); `stops`, one dict per stop on the
         way, see `stops`; `contacts_at_rest` and `contacts_moving`, lists of (time_s, name) at the beginning of
         each contact; `reached_end`, `reached_end_s` (NaN: not reached); `lost_s`; `errors`,
-        {message: cycles}; `computing_s` and `times_real_time` (NaN: not measured); `ended`.
+        {message: cycles}; `computing_s`, `cycle_ms` (median, p99) and `times_real_time` (NaN: not
+        measured); `ended`.
     """
     rows = list(rows)
     lasts_s = [b.time_s - a.time_s for a, b in pairwise(rows)] + [0.0]
@@ -54,7 +56,8 @@ def summarise(rows, *, path_end_m, top_mps, ended=""):
     gap_m = nearest[0].gap_m if nearest else math.inf
     resting, in_motion = contacts(rows)
     reached_s = next((row.time_s for row in rows if row.reference_along_m >= path_end_m - AT_END_M), math.nan)
-    computing_s = sum(sum(row.stage_ms.values()) for row in rows) / 1000
+    cycles_ms = [sum(row.stage_ms.values()) for row in rows if row.stage_ms]
+    computing_s = sum(cycles_ms) / 1000
     return {
         "duration_s": duration_s,
         "seconds": seconds_per_action(timed),
@@ -72,6 +75,7 @@ def summarise(rows, *, path_end_m, top_mps, ended=""):
         "lost_s": _lost(rows, reached_s, path_end_m, top_mps),
         "errors": dict(Counter(row.error for row in rows if row.error)),
         "computing_s": computing_s,
+        "cycle_ms": (median(cycles_ms), _share_below(cycles_ms, 0.99)) if cycles_ms else (math.nan, math.nan),
         "times_real_time": computing_s / duration_s if duration_s > 0 and computing_s > 0 else math.nan,
         "ended": ended,
     }
@@ -174,8 +178,15 @@ def summary_lines(summary):
         lines.append(f"  and {len(s['stops']) - MOST_STOPS} more")
     lines += [f"ERROR        in {n} cycles, each a halt: {error}" for error, n in s["errors"].items()]
     if math.isfinite(s["times_real_time"]):
-        lines.append(f"computing    {s['computing_s']:.2f} s, {s['times_real_time']:.2f} of real time")
+        half, most = s["cycle_ms"]
+        pace = f"{s['computing_s']:.2f} s, {s['times_real_time']:.2f} of real time"
+        lines.append(f"computing    {pace}; a cycle {half:.1f} ms (median), {most:.1f} ms (p99)")
     return lines
+
+
+def _share_below(values, share):
+    """The smallest value that at least `share` of the values do not exceed."""
+    return sorted(values)[max(math.ceil(share * len(values)) - 1, 0)]
 
 
 def _end(s):
