@@ -18,7 +18,8 @@ from avoidkit.recording import COLUMNS, Recording, description, load_recording
 from avoidkit.recording import store as stores
 from avoidkit.recording.checkpoints import pack_checkpoint, unpack_checkpoint
 from avoidkit.recording.columns import schema
-from avoidkit.recording.packing import PathBook, to_batch, to_rows
+from avoidkit.recording.packing import PathBook, to_batch
+from avoidkit.recording.unpacking import to_rows
 from avoidkit.sensing.records import Echoes, Scan
 from avoidkit.tracking.records import Tracks
 from avoidkit.vehicle import Ego
@@ -178,7 +179,7 @@ def test_times_actions_and_the_flat_table_agree_with_the_rows(rows, saved):
 def test_only_the_rows_that_are_asked_for_are_decoded(tmp_path, monkeypatch):
     record(tmp_path / "run.parquet", made_rows(900), SCENE)
     decoded = []
-    monkeypatch.setattr(stores, "to_rows", lambda table, book: decoded.append(table.num_rows) or to_rows(table, book))
+    monkeypatch.setattr(stores, "to_rows", lambda table, *more: decoded.append(table.num_rows) or to_rows(table, *more))
     recording = load_recording(tmp_path / "run.parquet")
     assert (len(recording), decoded) == (900, [])
     assert recording.rows[850].time_s == pytest.approx(42.5)

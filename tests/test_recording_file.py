@@ -1,5 +1,7 @@
 """Files of recordings: cut off, left over, damaged, foreign, newer, too large; never half-written."""
 
+import dataclasses
+import math
 import os
 import random
 import signal
@@ -13,7 +15,8 @@ import pyarrow.parquet as pq
 import pytest
 
 from avoidkit.checks import InputError
-from avoidkit.recording import Recorder, files, load_recording, mend
+from avoidkit.recording import Recorder, columns, files, header, load_recording, mend, packing, unpacking
+from avoidkit.recording import record as recording_module
 from avoidkit.recording.columns import FORMAT_VERSION
 from avoidkit.tuning import Tuning
 from tests.made_rows import differences, made_rows, made_scene, record
@@ -240,6 +243,55 @@ def test_a_recording_from_a_newer_version_is_refused(whole, tmp_path):
         f"{path}: was written by a newer avoidkit: format {FORMAT_VERSION + 1}, "
         f"this one reads up to {FORMAT_VERSION}; update avoidkit"
     )
+
+
+CAME_LATER = {"memory.search_after_s": -math.inf, "tracks.hits": 0, "gap_m": math.inf, "checks.about": ""}
+
+
+@pytest.fixture
+def older(rows, tmp_path, monkeypatch):
+    """A finished file and a stream of format 1, while the kit has gone on to format 2 with some columns more."""
+    changed = [
+        dataclasses.replace(column, since=2, absent=CAME_LATER[column.name]) if column.name in CAME_LATER else column
+        for column in columns.COLUMNS
+    ]
+    monkeypatch.setattr(columns, "COLUMNS", changed)
+    with monkeypatch.context() as before:
+        for module in (files, packing):
+            before.setattr(module, "schema", lambda metadata=None: columns.schema(metadata, version=1))
+        recorder = Recorder(tmp_path / "cut.parquet", SCENE, Tuning(), 3)
+        for row in rows[:41]:
+            recorder.add(row, [SCENE.reference])
+        record(None, rows[:41], SCENE, checkpoints=False).save(tmp_path / "run.parquet")
+    for module in (files, header, recording_module, unpacking):
+        monkeypatch.setattr(module, "FORMAT_VERSION", 2)
+    return tmp_path / "run.parquet", tmp_path / "cut.parquet.part"
+
+
+def as_of_format_1(row):
+    """What a row is worth when it was written before the later columns."""
+    checks = tuple(dataclasses.replace(check, about="") for check in row.verdict.checks)
+    memory = dataclasses.replace(row.verdict.memory, search_after_s=-math.inf)
+    tracks = dataclasses.replace(row.tracks, hits=np.zeros(len(row.tracks), int))
+    verdict = dataclasses.replace(row.verdict, checks=checks, memory=memory)
+    return dataclasses.replace(row, tracks=tracks, verdict=verdict, gap_m=math.inf)
+
+
+def test_files_of_an_older_format_are_read_with_what_came_later_filled_in(older, rows):
+    for path in older:
+        recording = load_recording(path)
+        assert differences([as_of_format_1(row) for row in rows[:41]], list(recording.rows)) == []
+
+
+def test_saving_and_mending_bring_an_older_file_up_to_date(older, tmp_path):
+    path, part = older
+    recording = load_recording(path)
+    recording.save(tmp_path / "saved.parquet")
+    mended = mend(part)
+    for newer in (tmp_path / "saved.parquet", mended):
+        assert pq.read_metadata(newer).metadata[b"avoidkit.format"] == b"2"
+        assert "gap_m" in pq.read_schema(newer).names
+        assert load_recording(newer).equals(recording)
 
 
 @pytest.mark.parametrize(

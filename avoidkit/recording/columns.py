@@ -1,4 +1,8 @@
-"""Every column of a recording with its unit and meaning, and the Arrow schema made of the same table."""
+"""Every column of a recording with its unit and meaning, and the Arrow schema made of the same table.
+
+For one column more: raise `FORMAT_VERSION`, add the column with `since` that version and what it stands for in older
+files, write it in `packing.py`, read it in `unpacking.py`. A column is never renamed, taken out or given another kind.
+"""
 
 from dataclasses import dataclass
 
@@ -10,13 +14,16 @@ class Column:
     """One column: dotted names lie inside a `list` (of things) or a `record` of the same name.
 
     `kind` is f64, f32, i64, i8, u8, bool, text or bytes, with `[]` after it for a list of such; `list` and
-    `record` have parts of their own. `?` at the end of a kind: the cell may be empty.
+    `record` have parts of their own. `?` at the end of a kind: the cell may be empty. `since` is the version
+    of the format that brought the column; rows of an older file are read as if it held `absent` there.
     """
 
     name: str
     kind: str
     unit: str
     doc: str
+    since: int = 1
+    absent: object = None
 
 
 COLUMNS = tuple(
@@ -141,8 +148,8 @@ COLUMNS = tuple(
 )  # fmt: skip
 
 
-def schema(metadata=None):
-    """The Arrow schema of a recording, unit and meaning beside every field.
+def schema(metadata=None, version=None):
+    """The Arrow schema of a recording, unit and meaning beside every field; None: of the present version.
 
     Examples
     --------
@@ -151,24 +158,25 @@ def schema(metadata=None):
     """
     import pyarrow as pa
 
-    return pa.schema([_field(column) for column in COLUMNS if "." not in column.name], metadata=metadata)
+    known = [column for column in COLUMNS if version is None or column.since <= version]
+    return pa.schema([_field(column, known) for column in known if "." not in column.name], metadata=metadata)
 
 
-def _field(column):
+def _field(column, known):
     import pyarrow as pa
 
     may_be_empty = column.kind.endswith("?")
     notes = {"unit": column.unit, "doc": column.doc}
-    return pa.field(column.name.split(".")[-1], _type(column), nullable=may_be_empty, metadata=notes)
+    return pa.field(column.name.split(".")[-1], _type(column, known), nullable=may_be_empty, metadata=notes)
 
 
-def _type(column):
+def _type(column, known):
     import pyarrow as pa
 
     kind = column.kind.removesuffix("?")
     if kind in ("list", "record"):
         inside = f"{column.name}."
-        record = pa.struct([_field(part) for part in COLUMNS if part.name.startswith(inside)])
+        record = pa.struct([_field(part, known) for part in known if part.name.startswith(inside)])
         return pa.list_(pa.field("item", record, nullable=False)) if kind == "list" else record
     plain = {
         "f64": pa.float64(),
@@ -180,6 +188,11 @@ def _type(column):
         "bytes": pa.binary(),
     }[kind.removesuffix("[]")]
     return pa.list_(pa.field("item", plain, nullable=False)) if kind.endswith("[]") else plain
+
+
+def columns_since(version):
+    """The columns that came after a version of the format."""
+    return [column for column in COLUMNS if column.since > version]
 
 
 def description():

@@ -125,7 +125,8 @@ class ParquetSource:
                 path, thrift_string_size_limit=64 * 1024**2, thrift_container_size_limit=1_000_000
             )
             self.metadata = checked_metadata(path, self._file.metadata.metadata)
-            _check_columns(path, self._file.schema_arrow)
+            self.version = int(self.metadata["format"])
+            _check_columns(path, self._file.schema_arrow, self.version)
             self.group_rows = self._group_rows()
 
     def _group_rows(self):
@@ -169,8 +170,9 @@ class PartSource:
             except (pa.ArrowException, OSError, ValueError):
                 raise InputError(f"{path}: was cut off before anything was recorded, nothing can be read") from None
             self.metadata = checked_metadata(path, stream.schema.metadata)
+            self.version = int(self.metadata["format"])
             with damage_named(path):
-                _check_columns(path, stream.schema)
+                _check_columns(path, stream.schema, self.version)
             while (batch := _next_whole(stream)) is not None:
                 self._batches.append(batch)
         self.group_rows = [batch.num_rows for batch in self._batches]
@@ -261,8 +263,8 @@ def checked_metadata(path, raw):
     return metadata
 
 
-def _check_columns(path, found):
-    wanted = schema()
+def _check_columns(path, found, version):
+    wanted = schema(version=version)
     for field in wanted:
         if field.name not in found.names:
             raise InputError(f"{path}: column {field.name} is missing")

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from avoidkit.checks import InputError, require_finite
 from avoidkit.recording.checkpoints import unpack_checkpoint
+from avoidkit.recording.columns import FORMAT_VERSION
 from avoidkit.recording.files import open_source, write_parquet
 from avoidkit.recording.header import header, read_header
 from avoidkit.recording.store import FileStore, batches_of, content_of, first_difference
@@ -193,7 +194,10 @@ def mend(part, path=None, *, ended=CUT_OFF):
         path = part.with_suffix("")
         if path.exists():
             raise InputError(f"{path}: is there already; move it away first")
-    batches = (batch for i in range(len(source.group_rows)) for batch in source.group(i).to_batches())
-    write_parquet(path, batches, source.metadata | {"ended": ended})
+    if source.version < FORMAT_VERSION:
+        load_recording(part).save(path)
+    else:
+        batches = (batch for i in range(len(source.group_rows)) for batch in source.group(i).to_batches())
+        write_parquet(path, batches, source.metadata | {"ended": ended})
     part.unlink()
     return path

@@ -6,7 +6,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from avoidkit.recording.files import damage_named
-from avoidkit.recording.packing import PathBook, book_of, to_batch, to_rows
+from avoidkit.recording.packing import PathBook, to_batch
+from avoidkit.recording.unpacking import book_of, to_rows
 
 KEEP_GROUPS = 6  # groups of rows kept decoded
 ROWS_PER_BATCH = 100  # rows packed together when a recording is saved or compared
@@ -73,7 +74,7 @@ class FileStore(Sequence):
         if group not in self._kept:
             table = self._source.group(group)
             with damage_named(self._source.path):
-                self._kept[group] = to_rows(table, self.book)
+                self._kept[group] = to_rows(table, self.book, self._source.version)
             if len(self._kept) > KEEP_GROUPS:
                 self._kept.popitem(last=False)
         self._kept.move_to_end(group)
