@@ -17,6 +17,9 @@ NEAR_M = 4.5  # farther than this from the outline there are no wedges
 AHEAD_S = (0.0, 0.3, 0.6)  # a place is looked for so long after the last sight
 SEEN_S = 0.12  # a track this fresh is in sight
 EMPTY_AFTER_S = 0.6  # a place in view for so long without anybody there is empty
+LOST_S = 5.0  # who was lost in the open explains a new track there for so long
+BESIDE_M, ROUND = 0.8, np.array([(math.cos(a), math.sin(a)) for a in np.arange(8) * math.pi / 4])
+AGAIN_CYCLES = 5  # seen in so many cycles on end is seen again
 SPREAD_M, SPREAD_MPS = 0.35, 0.5  # standard deviations of somebody in a wedge
 
 
@@ -32,6 +35,7 @@ class _Held:
     extent_m: float
     hits: int
     in_view_s: float = 0.0
+    again: int = 0
 
 
 class WedgeKeeper:
@@ -42,6 +46,7 @@ class WedgeKeeper:
         mounts = [getattr(tuning.radar.mounts, name) for name in type(tuning.radar.mounts).model_fields]
         self._mounts = np.array([(m.x_m, m.y_m, math.radians(m.yaw_deg)) for m in mounts])
         self._sight, self._held, self._now_s = {}, {}, -math.inf
+        self._lost = []  # x, y, time of those lost in the open lately
 
     def step(self, tracks, ego):
         """The tracks, and whoever is in a wedge."""
@@ -49,12 +54,13 @@ class WedgeKeeper:
         self._now_s = ego.time_s
         self._hold_new(tracks, ego)
         for key, one in list(self._held.items()):
-            one = self._watched(one, ego, dt_s)
-            if self._is_over(one, tracks):
+            one = self._watched(one, tracks, ego, dt_s)
+            if self._is_over(one, tracks, ego.pose):
                 del self._held[key]
             else:
                 self._held[key] = one
         self._remember(tracks)
+        self._lost = [lost for lost in self._lost if ego.time_s - lost[2] <= LOST_S]
         return self._with_held(tracks)
 
     def blind(self, points, pose):
@@ -70,6 +76,18 @@ class WedgeKeeper:
         seen = (angle <= half_view) & (np.hypot(off[..., 0], off[..., 1]) >= self._tuning.radar.range_min_m)
         return near & ~seen.any(axis=1)
 
+    def _came_out(self, one, tracks, pose):
+        """Whether a new, believed track has appeared beside the wedges that nobody lost in the open explains."""
+        gone_s, reach = self._now_s - one.held_s, min(0.8 + 1.8 * (self._now_s - one.seen_s), 4.0)
+        near = np.hypot(tracks.state[:, 0] - one.x_m, tracks.state[:, 1] - one.y_m) <= reach
+        new = near & (tracks.age_s < gone_s) & (tracks.stage == Stage.CONFIRMED) & (tracks.ids != one.key)
+        for k in np.flatnonzero(new):
+            place = tracks.state[k, :2]
+            known = any(math.dist(place, lost[:2]) < 1.5 for lost in self._lost)
+            if not known and self.blind(place + BESIDE_M * ROUND, pose).any():
+                return True
+        return False
+
     def _hold_new(self, tracks, ego):
         """Those last seen a moment ago whose way leads into a wedge, whether their track still runs or has ended."""
         fresh = {int(k) for k, seen in zip(tracks.ids, tracks.last_seen_s, strict=True) if ego.time_s - seen <= SEEN_S}
@@ -77,10 +95,12 @@ class WedgeKeeper:
             if key in fresh or key in self._held:
                 continue
             del self._sight[key]
+            self._lost.append((*place.tolist(), ego.time_s))
             ways = np.array([place + velocity * t for t in AHEAD_S])
             blind = self.blind(ways, ego.pose)
             if blind.any():
                 x, y = self._outside(ways[int(np.argmax(blind))], ego.pose)
+                self._lost.pop()
                 self._held[key] = _Held(key, x, y, seen_s, ego.time_s, extent_m, hits)
 
     def _outside(self, point, pose):
@@ -94,21 +114,18 @@ class WedgeKeeper:
         x, y = pose.x_m + cos * local[0] - sin * local[1], pose.y_m + sin * local[0] + cos * local[1]
         return float(x), float(y)
 
-    def _watched(self, one, ego, dt_s):
+    def _watched(self, one, tracks, ego, dt_s):
+        """How long the place has been in view, and in how many cycles on end the track has been seen again."""
         hidden = bool(self.blind(np.array([[one.x_m, one.y_m]]), ego.pose)[0])
-        return replace(one, in_view_s=0.0 if hidden else one.in_view_s + dt_s)
+        seen = np.any((tracks.ids == one.key) & (self._now_s - tracks.last_seen_s <= SEEN_S))
+        in_view_s = 0.0 if hidden else one.in_view_s + dt_s
+        return replace(one, in_view_s=in_view_s, again=one.again + 1 if seen else 0)
 
-    def _is_over(self, one, tracks):
+    def _is_over(self, one, tracks, pose):
         """Seen again, under the old name or a new one, or the place has been seen empty, or too long ago."""
-        own = tracks.ids == one.key
-        if np.any(own & (tracks.last_seen_s > one.seen_s + 0.05)):
-            return True
-        gone_s = self._now_s - one.held_s
-        reach = min(0.8 + 1.8 * (self._now_s - one.seen_s), 4.0)
-        near = np.hypot(tracks.state[:, 0] - one.x_m, tracks.state[:, 1] - one.y_m) <= reach
-        came_out = near & ~own & (tracks.age_s < gone_s) & (tracks.hits >= 3) & (tracks.stage != Stage.POSSIBLE)
-        too_long = gone_s > self._tuning.tracking.wedge_keep_s
-        return bool(came_out.any()) or one.in_view_s >= EMPTY_AFTER_S or too_long
+        too_long = self._now_s - one.held_s > self._tuning.tracking.wedge_keep_s
+        seen_again = one.again >= AGAIN_CYCLES or self._came_out(one, tracks, pose)
+        return seen_again or one.in_view_s >= EMPTY_AFTER_S or too_long
 
     def _remember(self, tracks):
         """Where those in sight are, and how they move; only those once believed are worth holding."""
@@ -146,18 +163,23 @@ class WedgeKeeper:
 
     def checkpoint(self):
         """Memory as plain arrays."""
-        held = [[h.key, h.x_m, h.y_m, h.seen_s, h.held_s, h.extent_m, h.hits, h.in_view_s] for h in self._held.values()]
+        held = [
+            [h.key, h.x_m, h.y_m, h.seen_s, h.held_s, h.extent_m, h.hits, h.in_view_s, h.again]
+            for h in self._held.values()
+        ]
         sight = [[key, *place, *velocity, *rest] for key, (place, velocity, *rest) in self._sight.items()]
         return {
             "now_s": self._now_s,
-            "held": np.array(held, dtype=float).reshape(-1, 8),
+            "lost": np.array(self._lost, dtype=float).reshape(-1, 3),
+            "held": np.array(held, dtype=float).reshape(-1, 9),
             "sight": np.array(sight, dtype=float).reshape(-1, 8),
         }
 
     def restore(self, saved):
         """Go on from a checkpoint."""
         self._now_s = float(saved["now_s"])
-        held = np.asarray(saved["held"], dtype=float).reshape(-1, 8)
-        self._held = {int(r[0]): _Held(int(r[0]), *map(float, r[1:6]), int(r[6]), float(r[7])) for r in held}
+        self._lost = [tuple(row) for row in np.asarray(saved["lost"], dtype=float).reshape(-1, 3).tolist()]
+        held = np.asarray(saved["held"], dtype=float).reshape(-1, 9)
+        self._held = {int(r[0]): _Held(int(r[0]), *map(float, r[1:6]), int(r[6]), float(r[7]), int(r[8])) for r in held}
         sight = np.asarray(saved["sight"], dtype=float).reshape(-1, 8)
         self._sight = {int(r[0]): (r[1:3].copy(), r[3:5].copy(), float(r[5]), float(r[6]), int(r[7])) for r in sight}
