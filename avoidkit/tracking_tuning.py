@@ -54,6 +54,11 @@ class TrackingTuning(Model):
     )
     stop_per_s: float = quantity("1/s", 0.001, 2.0, 0.15, step=0.01, doc="how often a walker stops")
     start_per_s: float = quantity("1/s", 0.001, 2.0, 0.15, step=0.01, doc="how often someone who stands starts")
+    mode_trust: float = share(
+        0.4,
+        low=0.05,
+        doc="power of the likelihoods that tell standing from walking: errors of scans in a row are alike",
+    )
     fade_per_s: float = quantity("1/s", 0.0, 5.0, 0.1, step=0.05, doc="how often somebody seen becomes unobservable")
     return_per_s: float = quantity(
         "1/s", 0.01, 5.0, 0.8, step=0.05, doc="how often somebody unobservable is seen again"

@@ -26,7 +26,16 @@ class CompiledFilter:
         """Work in row `pick[i]` of the clusters for track i; -1: none."""
         limb_var, shares = filters.limbs(clusters.z, settings)
         filters.update(
-            bank.states, bank.covariances, bank.modes, pick, clusters.z, clusters.R, clusters.sensor, limb_var, shares
+            bank.states,
+            bank.covariances,
+            bank.modes,
+            pick,
+            clusters.z,
+            clusters.R,
+            clusters.sensor,
+            limb_var,
+            shares,
+            settings.mode_trust,
         )
 
 
@@ -69,7 +78,7 @@ class LibraryFilter:
                 w = np.exp(logs - weights[k])
                 one.x = w[0] * both[0].x + w[1] * both[1].x
                 one.P = sum(w[b] * (e.P + np.outer(e.x - one.x, e.x - one.x)) for b, e in enumerate(both))
-            modes = bank.modes[i] * np.exp(weights - weights.max())
+            modes = bank.modes[i] * np.exp(settings.mode_trust * (weights - weights.max()))
             m0 = np.clip(modes[0] / modes.sum(), filters.LEAST, 1 - filters.LEAST)
             self._store(bank, i, models, (m0, 1 - m0))
 

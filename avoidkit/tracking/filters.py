@@ -327,7 +327,7 @@ def joseph(P, K, H, R):
 
 
 @compiled
-def update(states, covariances, modes, pick, z, R, sensor, limb_var, limb_shares):
+def update(states, covariances, modes, pick, z, R, sensor, limb_var, limb_shares, trust):
     """Update every track with the measurement picked for it, in place.
 
     Parameters
@@ -342,6 +342,8 @@ def update(states, covariances, modes, pick, z, R, sensor, limb_var, limb_shares
         Variances that a limb adds to range, azimuth and range rate.
     limb_shares : (2,)
         Share of measurements whose range rate is a limb's, for each model.
+    trust : float
+        Power of the likelihoods that weigh the models: below 1, since the errors of scans in a row are alike.
     """
     for i in range(len(states)):
         j = pick[i]
@@ -350,7 +352,7 @@ def update(states, covariances, modes, pick, z, R, sensor, limb_var, limb_shares
         l0 = update_one(states[i, 0], covariances[i, 0], z[j], R[j, 0], limb_var[j], limb_shares[0], sensor)
         l1 = update_one(states[i, 1], covariances[i, 1], z[j], R[j, 1], limb_var[j], limb_shares[1], sensor)
         top = max(l0, l1)
-        w0, w1 = modes[i, 0] * math.exp(l0 - top), modes[i, 1] * math.exp(l1 - top)
+        w0, w1 = modes[i, 0] * math.exp(trust * (l0 - top)), modes[i, 1] * math.exp(trust * (l1 - top))
         m0 = min(max(w0 / (w0 + w1), LEAST), 1.0 - LEAST)
         modes[i, 0], modes[i, 1] = m0, 1.0 - m0
 

@@ -20,6 +20,7 @@ class Settings(NamedTuple):
     standing_memory_s: float
     stop_per_s: float
     start_per_s: float
+    mode_trust: float
     fade_per_s: float
     return_per_s: float
     leave_per_s: float

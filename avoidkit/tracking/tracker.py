@@ -27,6 +27,8 @@ from avoidkit.tracking.still import StillMemory
 from avoidkit.tracking.wedge import WedgeKeeper
 from avoidkit.vehicle import EgoHistory
 
+STIRS_BELOW = 0.3  # a small still thing that stands with less than this is about to walk: a person, to be braked for
+
 
 class Tracker:
     """Memory between cycles; one a drive.
@@ -200,7 +202,7 @@ def stages(bank, now_s, here, tuning, people):
     seen_lately = (now_s - life[:, column.SEEN_S] <= tuning.coasting_s) | (life[:, column.MISSES] < 1)
     stage = np.full(len(bank), Stage.TENTATIVE, np.int8)
     possible = (life[:, column.STILL_BORN] > 0.5) & ~moved
-    stage[possible] = Stage.POSSIBLE
+    stage[possible & (bank.modes[:, 0] >= STIRS_BELOW)] = Stage.POSSIBLE
     stage[believed] = np.where(seen_lately, Stage.CONFIRMED, Stage.COASTING)[believed]
     near = np.hypot(*(bank.states[:, 0, :2] - here).T) <= tuning.possible_range_m
     person_sized = (life[:, column.HITS] >= tuning.possible_hits) & near & people.treat_small_still_as_person
