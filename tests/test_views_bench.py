@@ -1,6 +1,7 @@
 """The bench without a browser: a slider moved by its value asks the package and shows what it says."""
 
 import math
+from dataclasses import replace
 
 import pytest
 
@@ -14,6 +15,8 @@ from avoidkit.verdict import Action
 from avoidkit.views import controls
 from avoidkit.views.answers import obstacle_at
 from avoidkit.views.bench import Bench as bench
+from avoidkit.views.bench import bench as open_bench
+from avoidkit.views.plots import headline
 
 PNG = b"\x89PNG\r\n\x1a\n"
 
@@ -212,3 +215,37 @@ def test_a_live_answer_says_when_the_tuning_has_changed_since(panel):
     assert "changed since" not in panel.note.value
     panel.panel.slider("decision.clearance_m").value = 0.5
     assert "changed since" in panel.note.value
+
+
+# -- one recorded instant ---------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def recording(lane):
+    from avoidkit import Tuning, drive
+
+    return drive(lane.with_person("Ana", (9.0, 1.0)), Tuning(), seed=5, duration_s=3.0)
+
+
+def test_a_recorded_instant_opens_with_the_verdict_that_was_recorded(recording):
+    row = recording.row_at(2.5)
+    panel = open_bench(recording, time_s=2.5)
+    assert panel.verdict.action == row.verdict.action
+    assert panel.verdict.speed_cap_mps == row.verdict.speed_cap_mps
+    assert panel.verdict.checks == row.verdict.checks
+    assert "Recorded at" not in panel.answer.value
+
+
+def test_a_recorded_instant_with_another_decision_says_what_was_recorded(recording):
+    def waits(situation, tuning):
+        return replace(kit_decide(situation, tuning), action=Action.WAIT, speed_cap_mps=0.0)
+
+    panel = open_bench(recording, time_s=2.5, decide=waits)
+    was = headline(recording.row_at(2.5).verdict)
+    assert panel.verdict.action == Action.WAIT
+    assert f"Recorded at 2.50 s was: {was}." in panel.answer.value
+
+
+def test_a_bench_without_tuning_or_time_says_what_it_wants(recording):
+    with pytest.raises(InputError, match=r"^bench wants a scene and a tuning, or a recording and time_s$"):
+        open_bench(recording)

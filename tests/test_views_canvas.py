@@ -129,3 +129,14 @@ def test_the_note_about_a_page_that_does_not_appear_goes_when_it_does(line):
     assert line.bench.late.layout.display != "none"
     line.bench._on_message(None, {"kind": "ready"}, [])
     assert line.bench.late.layout.display == "none"
+
+
+def test_what_would_turn_the_answer_is_computed_when_asked_for(line):
+    line.ask((8.0, 1.2, 0.0, 0.0))
+    line.bench._on_message(None, {"kind": "turn"}, [])
+    message, _ = line.sent[-1]
+    _quantity, unit, now, then, becomes = message["turn"]
+    assert message["kind"] == "turn"
+    assert unit in ("m", "s", "m/s")
+    assert now != then
+    assert becomes != line.bench.verdict.action

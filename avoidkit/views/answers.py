@@ -16,11 +16,22 @@ def settled(scene, tuning, people, along_m, decide, grid=None):
     Where the user's decision raises or returns no verdict, the answer is HALT and `error` is its short message.
     """
     situation = settled_situation(scene, tuning, people, along_m=along_m, grid=grid)
+    return situation, *_guarded(
+        lambda: settle(situation, tuning, decide=_sound(decide), step_s=_long_step(tuning)), situation
+    )
+
+
+def ask(decide, situation, tuning):
+    """(verdict, error) of one question; where the decision raises or returns no verdict, HALT and its short message."""
+    return _guarded(lambda: _sound(decide)(situation, tuning), situation)
+
+
+def _guarded(question, situation):
     try:
-        return situation, settle(situation, tuning, decide=_sound(decide), step_s=_long_step(tuning)), ""
+        return question(), ""
     except Exception as error:  # noqa: BLE001  the user's own function may raise anything
         why = f"{type(error).__name__}: {error}"[:300]
-        return situation, halting(situation, why), why
+        return halting(situation, why), why
 
 
 def _long_step(tuning):

@@ -3,7 +3,7 @@
 import {
   Courier, LAYERS, THEMES, drawPlan, fitView, handleOf, outline, panBy, toScreen, toYard, unpack, velocityOf, zoomAt,
 } from './plan.js';
-import {headline, make, makePanel, prefersDark, sharpen, stageSize} from './panel.js';
+import {headline, make, makePanel, prefersDark, sharpen, stageSize, turnWords} from './panel.js';
 
 const GRASP_PX = 16;
 const STEP_M = 0.05;
@@ -119,7 +119,16 @@ function render({model, el}) {
   const note = make('p', 'ak-trouble ak-kernel');
   note.hidden = true;
   stage.append(canvas, panel.element, note);
-  box.append(stage, layerRow(), make('p', 'ak-about', HELP));
+  const ask = make('button', 'ak-ask', 'what would turn it?'), turning = make('span', 'ak-turning');
+  ask.type = 'button';
+  turning.setAttribute('role', 'status');
+  ask.addEventListener('click', () => {
+    turning.textContent = 'looking ...';
+    model.send({kind: 'turn'});
+  });
+  const row = make('div', 'ak-controls');
+  row.append(ask, turning);
+  box.append(stage, row, layerRow(), make('p', 'ak-about', HELP));
   el.replaceChildren(box);
 
   function layerRow() {
@@ -174,6 +183,10 @@ function render({model, el}) {
   }
 
   model.on('msg:custom', (content, buffers) => {
+    if (content.kind === 'turn') {
+      turning.textContent = content.problem ?? (content.turn ? turnWords(content.turn) : 'No single change that was tried turns it.');
+      return;
+    }
     if (content.kind !== 'answer' || !courier.answer(content.number)) return;
     clearTimeout(patience);
     patience = courier.flying.size ? setTimeout(wonder, PATIENCE_MS) : 0;
@@ -185,6 +198,7 @@ function render({model, el}) {
     if (content.problem) return;
     if (content.grid) grid = {...content.grid, cells: bytesOf(buffers[0])};
     frame = unpack(content.frame);
+    turning.textContent = '';
     if (held?.kind !== 'vehicle') [state.ego, state.along] = [frame.ego, content.along];
     panel.show(frame);
     canvas.dataset.action = frame.action;

@@ -219,12 +219,21 @@ class Bench:
         self._refresh()
 
 
-def bench(scene, tuning, *, plain=False, person_xy=None, velocity=(0.0, 0.0), **more):
-    """The bench of one scene and tuning; the last line of a cell shows it.
+def bench(scene, tuning=None, *, time_s=None, plain=False, person_xy=None, velocity=(0.0, 0.0), **more):
+    """The bench of one scene and tuning, or of one instant of a recording; the last line of a cell shows it.
+
+    `bench(recording, time_s=12.35)` opens that cycle exactly as it was decided (`MomentBench`), to change the
+    tuning or, with `decide`, the decision.
 
     People and vehicle are dragged on a canvas where anywidget is installed (`CanvasBench`); with `plain`, and where
     it is not, they are moved by sliders (`Bench`). `more`: `decide` and `seed` of either.
     """
+    if time_s is not None:
+        from avoidkit.views.moments import MomentBench
+
+        return MomentBench(scene, time_s, **more)
+    if tuning is None:
+        raise InputError("bench wants a scene and a tuning, or a recording and time_s")
     if not plain and importlib.util.find_spec("anywidget"):
         from avoidkit.views.canvas import CanvasBench
 

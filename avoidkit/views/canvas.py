@@ -16,11 +16,12 @@ import traitlets
 
 from avoidkit.checks import InputError
 from avoidkit.studies.settled import exact_grid
+from avoidkit.studies.turn import find_turn
 from avoidkit.views.answers import obstacle_at, reach_discs, settled
 from avoidkit.views.controls import TuningPanel
 from avoidkit.views.demo import bundle, demo_frame
 from avoidkit.views.figures import near_window
-from avoidkit.views.frames import frame_of, grid_of, yard_of
+from avoidkit.views.frames import frame_of, grid_of, turn_of, yard_of
 
 STYLE = Path(__file__).with_name("plan.css")
 LATE = """<style>
@@ -63,7 +64,7 @@ class CanvasBench:
         from avoidkit.decision import decide as own
 
         self.scene, self.seed, self._decide = scene, int(seed), decide or own
-        self.verdict = self.recording = self._grid = self._sent = None
+        self.verdict = self.recording = self._grid = self._sent = self._situation = None
         self._asked = {"people": [list(map(float, person)) for person in people], "along": float(along_m)}
         self._lock = threading.RLock()
         self.panel = TuningPanel(tuning, on_change=lambda _panel: self._ask_anew())
@@ -115,6 +116,8 @@ class CanvasBench:
                 self.late.layout.display, self._sent = "none", None
             elif kind == "ask":
                 self._answer(content)
+            elif kind == "turn":
+                self._turn()
 
     def _answer(self, content):
         message, buffers = {"kind": "answer", "number": int(content["number"])}, []
@@ -128,6 +131,18 @@ class CanvasBench:
         except InputError as error:
             message["problem"] = str(error)
         self.plan.send(message, buffers)
+
+    def _turn(self):
+        """What would turn the last answer: seconds of computing, hence only when asked for."""
+        message = {"kind": "turn", "turn": None}
+        if self._situation is not None:
+            try:
+                turn = find_turn(self._situation, self.panel.tuning, decide=self._decide)
+            except Exception as error:  # noqa: BLE001  the user's own decision may raise anything
+                message["problem"] = f"{type(error).__name__}: {error}"[:300]
+            else:
+                message["turn"] = turn_of(turn)
+        self.plan.send(message)
 
     def _take(self, content):
         """What the page asks about, checked: finite numbers, a distance on the path."""
@@ -148,7 +163,7 @@ class CanvasBench:
                 raise InputError(f"Nobody can stand there: {inside}.")
         grid = self._grid_at(tuning, along_m)
         situation, self.verdict, error = settled(self.scene, tuning, people, along_m, self._decide, grid)
-        reach = reach_discs(situation.tracks, self.verdict, tuning)
+        self._situation, reach = situation, reach_discs(situation.tracks, self.verdict, tuning)
         return frame_of(situation, self.verdict, tuning, reach=reach) | {"error": error}, grid
 
     def _grid_at(self, tuning, along_m):

@@ -25,14 +25,17 @@ def bounds_of(info):
     return None if low is None or high is None else (low, high)
 
 
+def has_slider(value, info):
+    """Whether a parameter can have a control: a number with bounds, or something to switch."""
+    return isinstance(value, bool) or (isinstance(value, int | float) and bounds_of(info) is not None)
+
+
 def slider_for(name, value, info):
-    """The control of one parameter: a slider within its bounds, or a box to tick; None for anything else."""
+    """The control of one parameter that can have one: a slider within its bounds, or a box to tick."""
     tooltip = f"{name}: {info.description}"
     if isinstance(value, bool):
         return widgets.Checkbox(value=value, indent=False, tooltip=tooltip, layout={"width": "300px"})
     limits = bounds_of(info)
-    if limits is None or isinstance(value, str):
-        return None
     extra = info.json_schema_extra or {}
     step = extra.get("step") or (limits[1] - limits[0]) / 100
     kind = widgets.IntSlider if isinstance(value, int) else widgets.FloatSlider
@@ -65,7 +68,7 @@ class TuningPanel:
         self.base = self.tuning = tuning
         self.problem = ""
         self._on_change = on_change or (lambda panel: None)
-        self._fields = {name: (value, info) for name, value, info in fields(tuning) if slider_for(name, value, info)}
+        self._fields = {name: (value, info) for name, value, info in fields(tuning) if has_slider(value, info)}
         unknown = [name for name in chosen if name not in self._fields]
         if unknown:
             raise InputError(f"chosen names no parameter with a slider: {', '.join(unknown)}")

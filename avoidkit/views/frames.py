@@ -91,15 +91,19 @@ def answer_of(verdict):
         [c.name, c.about, number(c.needed), number(c.found), c.unit, int(c.holds), int(c.at_most)]
         for c in verdict.checks
     ]
-    turn = verdict.turn
     return {
         "action": str(verdict.action),
         "cap": number(verdict.speed_cap_mps),
         "why": verdict.why,
         "settled": settling(verdict),
         "checks": checks,
-        "turn": turn and [turn.quantity, turn.unit, number(turn.now), number(turn.then), str(turn.becomes)],
+        "turn": turn_of(verdict.turn),
     }
+
+
+def turn_of(turn):
+    """What would turn a verdict, as [quantity, unit, now, then, action it becomes]; None where there is nothing."""
+    return turn and [turn.quantity, turn.unit, number(turn.now), number(turn.then), str(turn.becomes)]
 
 
 def people_of(people):

@@ -1,15 +1,17 @@
-"""One instant of a recording on one figure: the plan view above, the whole drive below, with a line at the instant."""
+"""One instant of a recording: on a figure with the whole drive below it, and on the bench to ask again."""
 
-from avoidkit.views import figures, style
-from avoidkit.views.answers import grid_shown, reach_discs
+import threading
+
+from avoidkit.views import figures, plots, style, tables
+from avoidkit.views.answers import ask, grid_shown, reach_discs
 
 
 def show_moment(figure, recording, time_s):
-    """Draw the instant at `time_s` and the drive around it on a figure, at best 12 x 9 inches; returns its axes."""
+    """Draw the instant at `time_s` and the drive around it on a figure, at best 12 x 11 inches; returns its axes."""
     index = recording.index_at(time_s)
     row = recording.rows[index]
     with style.look():
-        top, bottom = figure.subfigures(2, 1, height_ratios=[3, 2])
+        top, bottom = figure.subfigures(2, 1, height_ratios=[2, 1])
         ax = top.add_subplot()
         figures.plan_view(
             ax,
@@ -21,3 +23,63 @@ def show_moment(figure, recording, time_s):
             window=figures.near_window(recording.scene, row.ego.pose),
         )
         return [ax, *figures.draw_drive(bottom, recording, mark_s=row.time_s)]
+
+
+class MomentBench:
+    """One recorded cycle, rebuilt exactly: change the tuning or the decision and see what the answer would have been.
+
+    Parameters
+    ----------
+    recording : Recording
+    time_s : float
+    decide : callable or None
+        `decide(situation, tuning) -> Verdict`; None: the kit's own.
+    """
+
+    def __init__(self, recording, time_s, *, decide=None):
+        import ipywidgets as widgets
+
+        from avoidkit.decision import decide as own
+        from avoidkit.views.controls import TuningPanel
+
+        self.recording, self._decide, self._lock = recording, decide or own, threading.RLock()
+        self.situation, self.row = recording.situation(time_s), recording.row_at(time_s)
+        self.verdict = None
+        self.plan, self.answer, self.table = widgets.Image(format="png"), widgets.HTML(), widgets.HTML()
+        self.panel = TuningPanel(recording.tuning, on_change=lambda _panel: self._refresh())
+        beside = widgets.VBox([self.answer, self.table], layout={"width": "44%", "margin": "0 0 0 14px"})
+        self.plan.layout.width = "55%"
+        self.widget = widgets.VBox([widgets.HBox([self.plan, beside]), self.panel.widget], layout={"width": "100%"})
+        self.widget.add_class("avoidkit-bench")
+        self._refresh()
+
+    def _ipython_display_(self):
+        from IPython.display import display
+
+        display(self.widget)
+
+    def _refresh(self):
+        with self._lock:
+            if self.panel.problem:
+                self.answer.value = tables.verdict_html(self.verdict, error=self.panel.problem, stale=True)
+                return
+            tuning, scene = self.panel.tuning, self.recording.scene
+            self.verdict, error = ask(self._decide, self.situation, tuning)
+            self.plan.value = figures.plan_png(
+                scene,
+                tuning,
+                self.situation,
+                self.verdict,
+                people=self.row.people,
+                reach=reach_discs(self.situation.tracks, self.verdict, tuning),
+                window=figures.near_window(scene, self.situation.ego.pose),
+            )
+            self.answer.value = tables.verdict_html(self.verdict, error=error or self._compared())
+            self.table.value = tables.checks_html(self.verdict)
+
+    def _compared(self):
+        """How this answer differs from the recorded one; empty where it does not."""
+        was, now = self.row.verdict, self.verdict
+        if (was.action, was.speed_cap_mps) == (now.action, now.speed_cap_mps):
+            return ""
+        return f"Recorded at {self.row.time_s:.2f} s was: {plots.headline(was)}."

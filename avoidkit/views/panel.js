@@ -56,8 +56,12 @@ export function makePanel() {
     cell.scope = 'col';
     top.append(cell);
   }
-  const body = table.createTBody();
-  box.append(live, table);
+  const body = table.createTBody(), scroll = make('div', 'ak-scroll');
+  scroll.tabIndex = 0;
+  scroll.setAttribute('aria-label', 'checks');
+  scroll.append(table);
+  box.append(live, scroll);
+  let framed = '';
 
   function showFrame(frame) {
     const look = SIGNS[frame.action];
@@ -75,6 +79,11 @@ export function makePanel() {
     while (body.rows.length > frame.checks.length) body.deleteRow(-1);
     while (body.rows.length < frame.checks.length) addRow(body);
     frame.checks.forEach((check, k) => fillRow(body.rows[k], check, k === frame.settled));
+    const now = `${frame.settled} of ${frame.checks.length}`;
+    if (now !== framed && frame.settled >= 0) { // what settled it comes into sight, but nobody's own scrolling is undone
+      scroll.scrollTop = body.rows[frame.settled].offsetTop - scroll.clientHeight / 2;
+      framed = now;
+    }
   }
 
   return {element: box, show: showFrame};
