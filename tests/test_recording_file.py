@@ -357,7 +357,7 @@ def test_values_that_no_drive_can_have_are_refused(whole, tmp_path):
     assert complaint(path) == f"{path}: is damaged: time_s must be finite, got nan"
 
 
-def test_files_beyond_the_limits_are_refused_before_they_are_read(whole, tmp_path, monkeypatch):
+def test_files_beyond_the_limits_are_refused_before_they_are_read(whole, stream, tmp_path, monkeypatch):
     path = written(tmp_path / "run.parquet", whole)
     with monkeypatch.context() as m:
         m.setattr(files, "GREATEST_FILE_BYTES", 1000)
@@ -366,6 +366,9 @@ def test_files_beyond_the_limits_are_refused_before_they_are_read(whole, tmp_pat
         with monkeypatch.context() as m:
             m.setattr(files, name, 100)
             assert f"{path}: is too large: 130 rows, " in complaint(path)
+    part = written(tmp_path / "run.parquet.part", stream)
+    monkeypatch.setattr(files, "GREATEST_GROUP_BYTES", 100)
+    assert complaint(part) == f"{part}: is too large: 0 MB in one batch; at most 0 MB are read"
 
 
 def mutated(data, seed):

@@ -158,52 +158,63 @@ class ParquetSource:
 
 
 class PartSource:
-    """A stream that was cut off (or is still being written): every whole batch of it."""
+    """A stream that was cut off (or is still being written): every whole batch of it, read when asked for."""
 
     def __init__(self, path):
         import pyarrow as pa
 
-        self.path, self._batches = path, []
-        with open(path, "rb") as file:
-            try:
-                stream = pa.ipc.open_stream(file)
-            except (pa.ArrowException, OSError, ValueError):
-                raise InputError(f"{path}: was cut off before anything was recorded, nothing can be read") from None
-            self.metadata = checked_metadata(path, stream.schema.metadata)
-            self.version = int(self.metadata["format"])
-            with damage_named(path):
-                _check_columns(path, stream.schema, self.version)
-            while (batch := _next_whole(stream)) is not None:
-                self._batches.append(batch)
-        self.group_rows = [batch.num_rows for batch in self._batches]
+        self.path = path
+        self._file = pa.OSFile(str(path), "rb")
+        try:
+            self._schema = pa.ipc.read_schema(self._file)
+        except (pa.ArrowException, OSError, ValueError, EOFError):
+            raise InputError(f"{path}: was cut off before anything was recorded, nothing can be read") from None
+        self.metadata = checked_metadata(path, self._schema.metadata)
+        self.version = int(self.metadata["format"])
+        with damage_named(path):
+            _check_columns(path, self._schema, self.version)
+        self._places, self.group_rows = [], []
+        while (rows := self._next_whole()) is not None:
+            self.group_rows.append(rows)
 
-    def group(self, i, columns=None):
-        """Rows of one batch as an Arrow table."""
+    def _next_whole(self):
+        """Note the place of the next batch and give its number of rows; None where no whole one follows."""
         import pyarrow as pa
 
-        table = pa.Table.from_batches([self._batches[i]])
+        place = self._file.tell()
+        try:
+            batch = self._batch_at(place)
+            batch.validate(full=True)
+        except (pa.ArrowException, OSError, ValueError, EOFError, StopIteration):
+            return None
+        if batch.nbytes > GREATEST_GROUP_BYTES:
+            most = f"at most {GREATEST_GROUP_BYTES / 1e6:.0f} MB are read"
+            raise InputError(f"{self.path}: is too large: {batch.nbytes / 1e6:.0f} MB in one batch; {most}")
+        self._places.append(place)
+        return batch.num_rows
+
+    def _batch_at(self, place):
+        import pyarrow as pa
+
+        self._file.seek(place)
+        return pa.ipc.read_record_batch(pa.ipc.read_message(self._file), self._schema)
+
+    def group(self, i, columns=None):
+        """Rows of one batch as an Arrow table, all columns or those named."""
+        import pyarrow as pa
+
+        with damage_named(self.path):
+            table = pa.Table.from_batches([self._batch_at(self._places[i])])
         return table if columns is None else table.select(columns)
 
     def column(self, name):
         """One whole column as an Arrow array."""
         import pyarrow as pa
 
-        chunks = [batch.column(name) for batch in self._batches]
-        return pa.concat_arrays(chunks) if chunks else pa.array([], type=schema().field(name).type)
-
-    def batches(self):
-        return list(self._batches)
-
-
-def _next_whole(stream):
-    import pyarrow as pa
-
-    try:
-        batch = stream.read_next_batch()
-        batch.validate(full=True)
-    except (StopIteration, pa.ArrowException, OSError, ValueError):
-        return None
-    return batch
+        groups = [self.group(i, [name]) for i in range(len(self._places))]
+        if not groups:
+            return pa.array([], type=schema().field(name).type)
+        return pa.concat_tables(groups).column(name).combine_chunks()
 
 
 def open_source(path):
