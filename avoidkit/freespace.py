@@ -40,6 +40,7 @@ from avoidkit.tracking.records import Stage
 from avoidkit.vehicle import Ego, EgoHistory, box
 
 HISTORY_S = 3.0  # own motion kept
+STANDS_MPS = 0.05  # slower than this says nothing about the direction of travel
 
 
 class FreeSpace:
@@ -61,6 +62,7 @@ class FreeSpace:
         self._heard = {}  # sensor -> times of the scans taken in of late
         self._last_echo_s = -math.inf
         self._stride_cells = 0.0  # how far a hidden person got since the last whole cell
+        self._way = 0.0  # last direction of travel: +1, -1, or 0 before any
         self._blind_pose, self._window = None, (0, 0, 0, 0)
 
     def step(self, scans, echoes, tracks, ego):
@@ -86,7 +88,7 @@ class FreeSpace:
             If time does not grow or a scan comes from a sensor that has no mount.
         """
         dt_s = self._take_ego(ego)
-        self._place_grid(ego.pose)
+        self._place_grid(ego)
         for scan in sorted(scans, key=lambda scan: (scan.taken_s, scan.sensor)):
             if scan.sensor not in self._radars:
                 raise InputError(f"scan.sensor must be one of {', '.join(self._radars)}, got {scan.sensor!r}")
@@ -127,8 +129,14 @@ class FreeSpace:
 
     # -- where the grid is and what the radars cannot see ---------------------------------------------------
 
-    def _place_grid(self, pose):
-        space, middle = self._space, middle_of(self._tuning.vehicle, pose)
+    def _place_grid(self, ego):
+        """Keep the middle of the grid near the vehicle, a little ahead in its direction of travel."""
+        space, pose = self._space, ego.pose
+        self._way = float(np.sign(ego.speed_mps)) if abs(ego.speed_mps) > STANDS_MPS else self._way
+        ahead_m = self._way * space.recentre_m
+        middle = middle_of(self._tuning.vehicle, pose) + ahead_m * np.array(
+            [math.cos(pose.yaw_rad), math.sin(pose.yaw_rad)]
+        )
         cells = round(space.size_m / space.cell_m)
         wanted = np.floor(middle[::-1] / space.cell_m + 0.5).astype(np.int64) - cells // 2
         if self._state is None:
@@ -231,6 +239,7 @@ class FreeSpace:
             "radars": {name: radar.checkpoint() for name, radar in self._radars.items()},
             "last_echo_s": self._last_echo_s,
             "stride_cells": self._stride_cells,
+            "way": self._way,
         }
 
     def restore(self, saved):
@@ -248,6 +257,7 @@ class FreeSpace:
         for name, radar in self._radars.items():
             radar.restore(saved["radars"][name])
         self._last_echo_s, self._stride_cells = float(saved["last_echo_s"]), float(saved["stride_cells"])
+        self._way = float(saved["way"])
 
 
 def believed(tracks):

@@ -186,6 +186,54 @@ class Grid:
         """
         return cells_to_polygon(self.connected_free(), self.corner_xy, self.cell_m)
 
+    def boundary_edges(self, sight_m):
+        """The edges of `boundary`, by what ends the free region there.
+
+        Parameters
+        ----------
+        sight_m : float
+            Farther than this from the vehicle an unknown cell is out of view rather than in a shadow.
+
+        Returns
+        -------
+        dict of str to shapely geometry
+            Lines, m: `seen obstacle` beside occupied cells, `shadow` beside unknown ones, `end of view` beside those
+            that are out of view or beyond the grid.
+        """
+        require_positive(sight_m=sight_m)
+        free = self.connected_free()
+        far = np.hypot(*np.moveaxis(self.centres() - self.vehicle_xy, -1, 0)) > sight_m
+        kind = np.where(self.occupied(), 0, np.where(far, 2, 1))
+        kind = np.pad(kind, 1, constant_values=2)
+        names = ("seen obstacle", "shadow", "end of view")
+        return {name: _edges_beside(free, kind == k, self.corner_xy, self.cell_m) for k, name in enumerate(names)}
+
+    def gap_across(self, xy, heading_rad, *, reach_m=5.0):
+        """How far it is known free to the right and to the left of a place, across a heading.
+
+        Parameters
+        ----------
+        xy : (2,)
+            m, scene frame.
+        heading_rad : float
+        reach_m : float
+            Looked no farther than this to either side, m.
+
+        Returns
+        -------
+        (float, float)
+            m to the right and to the left, to within a tenth of a cell; both 0 where the place itself is not free.
+        """
+        require_finite(x=xy[0], y=xy[1], heading_rad=heading_rad)
+        require_positive(reach_m=reach_m)
+        steps = np.arange(0.0, reach_m, 0.1 * self.cell_m)
+        left = np.array([-math.sin(heading_rad), math.cos(heading_rad)])
+        out = []
+        for side in (-1.0, 1.0):
+            free = self.is_free(np.asarray(xy, dtype=float) + side * steps[:, None] * left)
+            out.append(float(reach_m if free.all() else steps[np.argmin(free)]))
+        return out[0], out[1]
+
 
 def cells_to_polygon(mask, corner_xy, cell_m):
     """The union of all cells of a bool (rows, cols) mask as a shapely geometry, m."""
@@ -197,6 +245,22 @@ def cells_to_polygon(mask, corner_xy, cell_m):
     x0, y0 = corner_xy
     runs = shapely.box(x0 + start * cell_m, y0 + start_row * cell_m, x0 + stop * cell_m, y0 + (start_row + 1) * cell_m)
     return shapely.union_all(runs, grid_size=cell_m * 1e-6)
+
+
+def _edges_beside(free, kind, corner_xy, cell_m):
+    """Edges of `free` cells towards cells of a `kind`, which is padded by one cell all round; shapely lines."""
+    import shapely
+
+    lines = []
+    for dr, dc in ((0, 1), (0, -1), (1, 0), (-1, 0)):
+        rows, cols = free.shape
+        beside = kind[1 + dr : rows + 1 + dr, 1 + dc : cols + 1 + dc]
+        beyond = np.pad(free, 1)[1 + dr : rows + 1 + dr, 1 + dc : cols + 1 + dc]
+        row, col = np.nonzero(free & beside & ~beyond)
+        y, x = row + (dr > 0), col + (dc > 0)
+        ends = np.stack([np.stack([x, y], -1), np.stack([x + (dr != 0), y + (dc != 0)], -1)], axis=1)
+        lines.append(np.asarray(corner_xy) + cell_m * ends)
+    return shapely.line_merge(shapely.union_all(shapely.linestrings(np.concatenate(lines)), grid_size=cell_m * 1e-6))
 
 
 def empty_grid(centre_xy, tuning, *, time_s=0.0):
