@@ -17,6 +17,7 @@ from avoidkit.verdict import Action, Check, Memory, Verdict, at_least
 from avoidkit.words import sentence
 
 END_M = 0.03  # so near to the end of a path counts as there
+APPROACH_AGAIN_M = 0.5  # a standing vehicle goes nearer to what blocks the path only if there is so much more room
 SEARCH_EVERY_S = 0.2  # a standing vehicle whose search found nothing looks again so often
 
 
@@ -85,7 +86,8 @@ def _answer(situation, checks, tuning):
     if blocked is None:
         action = go if cap > 0 else Action.HALT
         return _Answer(action, path, cap, checks, least.check.name)
-    near = approach_cap(blocked.at_m, tuning)
+    standing = abs(situation.ego.speed_mps) < 0.02
+    near = approach_cap(blocked.at_m - (APPROACH_AGAIN_M if standing else 0.0), tuning)
     checks += (at_least("way ahead", blocked.at_m, tuning.decision.standoff_m, "m", blocked.about),)
     if not _may_search(situation):
         action = go if min(cap, near) > 0 else Action.HALT
@@ -215,7 +217,8 @@ def _settle(situation, answer, tuning):
     cells = cells_of(situation.grid)
     cap = min(c.cap_mps for c in safety_caps(situation, path, along, cells, tuning))
     blocked = way_ahead(situation, path, along, cells, tuning)
-    cap = min(cap, approach_cap(blocked.at_m, tuning) if blocked else cap)
+    more = APPROACH_AGAIN_M if abs(situation.ego.speed_mps) < 0.02 else 0.0
+    cap = min(cap, approach_cap(blocked.at_m - more, tuning) if blocked else cap)
     go = Action.CONTINUE if path.name == situation.reference.name else Action.DETOUR
     action, cap = (go, cap) if cap >= tuning.vehicle.creep_mps else (Action.HALT, 0.0)
     return replace(answer, action=action, path=path, cap_mps=cap, checks=checks, settled=check.name), "detour", since

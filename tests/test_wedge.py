@@ -52,6 +52,17 @@ def test_somebody_lost_in_the_wedge_stays_a_coasting_track_there():
             assert tracks.last_seen_s[0] == pytest.approx(t)
 
 
+def test_somebody_who_stood_when_the_passing_vehicle_lost_sight_of_them_is_kept_as_possibly_there():
+    keeper = WedgeKeeper(TUNING)
+    for k in range(20):
+        keeper.step(exact_tracks(0.05 * k, [[5.0, 2.2]], [[0.0, 0.0]]), ego(0.05 * k))
+    for k in range(20, 40):
+        pose = Pose(3.5, 0.0, 0.0)  # beside them now
+        kept = keeper.step(no_tracks(0.05 * k), ego(0.05 * k, pose))
+    assert kept.stage.tolist() == [Stage.POSSIBLE]
+    assert kept.state[0, :2] == pytest.approx([5.0, 2.2])
+
+
 def test_a_track_that_drifts_on_without_measurements_is_held_where_it_went_in():
     keeper, t = walked_in()
     for k in range(1, 40):
@@ -66,9 +77,19 @@ def test_who_is_seen_again_is_held_no_longer():
     keeper, t = walked_in()
     for k in range(1, 20):
         keeper.step(no_tracks(t + 0.05 * k), ego(t + 0.05 * k))
-    again = keeper.step(exact_tracks(t + 1.0, [[1.45, 3.8]], [[0.0, 1.0]]), ego(t + 1.0))
+    for k in range(20, 27):
+        now = t + 0.05 * k
+        again = keeper.step(exact_tracks(now, [[1.45, 3.8]], [[0.0, 1.0]]), ego(now))
     assert len(again) == 1
     assert again.state[0, 1] == pytest.approx(3.8)
+
+
+def test_one_stray_return_is_not_somebody_coming_out():
+    keeper, t = walked_in()
+    for k in range(1, 20):
+        keeper.step(no_tracks(t + 0.05 * k), ego(t + 0.05 * k))
+    stray = keeper.step(exact_tracks(t + 1.0, [[1.45, 3.8]], [[0.0, 1.0]]), ego(t + 1.0))
+    assert stray.state[0, 1] < 2.5
 
 
 def test_a_place_that_comes_into_view_and_is_empty_is_given_up():

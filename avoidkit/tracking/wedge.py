@@ -1,7 +1,10 @@
 """Somebody seen entering a blind wedge stays a track there until they are seen again, or the place is.
 
 No radar sees the wedges beside the flanks. A filter left alone there drifts through the vehicle and is given up;
-so whoever was last seen going in is held where they went in, with a wide uncertainty, and listed as coasting.
+so whoever was last seen going in is held where they went in. Who walked in is listed as coasting, with a wide
+uncertainty and a reach that has grown since. Who stood, long and surely enough, and was taken in by the vehicle's own
+motion, is listed as somebody who is possibly there still: the smaller gap at creep speed is kept, since otherwise
+nobody who stands could ever be passed. That they may start to walk unseen is a risk that is named, not removed.
 """
 
 import math
@@ -20,7 +23,8 @@ EMPTY_AFTER_S = 0.6  # a place in view for so long without anybody there is empt
 LOST_S = 5.0  # who was lost in the open explains a new track there for so long
 BESIDE_M, ROUND = 0.8, np.array([(math.cos(a), math.sin(a)) for a in np.arange(8) * math.pi / 4])
 AGAIN_CYCLES = 5  # seen in so many cycles on end is seen again
-SPREAD_M, SPREAD_MPS = 0.35, 0.5  # standard deviations of somebody in a wedge
+SPREAD_WALKED = (0.35**2, 0.35**2, 0.5**2, 0.5**2)  # variances of somebody who walked into a wedge, m^2 and m^2/s^2
+SPREAD_STOOD = (0.05**2, 0.05**2, 0.08**2, 0.08**2)
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +40,7 @@ class _Held:
     hits: int
     in_view_s: float = 0.0
     again: int = 0
+    stood: bool = False
 
 
 class WedgeKeeper:
@@ -91,7 +96,7 @@ class WedgeKeeper:
     def _hold_new(self, tracks, ego):
         """Those last seen a moment ago whose way leads into a wedge, whether their track still runs or has ended."""
         fresh = {int(k) for k, seen in zip(tracks.ids, tracks.last_seen_s, strict=True) if ego.time_s - seen <= SEEN_S}
-        for key, (place, velocity, seen_s, extent_m, hits) in list(self._sight.items()):
+        for key, (place, velocity, seen_s, extent_m, hits, stood) in list(self._sight.items()):
             if key in fresh or key in self._held:
                 continue
             del self._sight[key]
@@ -101,7 +106,7 @@ class WedgeKeeper:
             if blind.any():
                 x, y = self._outside(ways[int(np.argmax(blind))], ego.pose)
                 self._lost.pop()
-                self._held[key] = _Held(key, x, y, seen_s, ego.time_s, extent_m, hits)
+                self._held[key] = _Held(key, x, y, seen_s, ego.time_s, extent_m, hits, stood=stood)
 
     def _outside(self, point, pose):
         """A place pushed out of the outline to half a body beside it."""
@@ -129,10 +134,12 @@ class WedgeKeeper:
 
     def _remember(self, tracks):
         """Where those in sight are, and how they move; only those once believed are worth holding."""
+        people = self._tuning.people
+        stood = (tracks.standing >= people.standing_probability) & (tracks.standing_for_s >= people.standing_for_s)
         believed = (tracks.stage == Stage.CONFIRMED) | (tracks.stage == Stage.COASTING)
         for k in np.flatnonzero(believed & (self._now_s - tracks.last_seen_s <= SEEN_S)):
             key = int(tracks.ids[k])
-            known = (float(tracks.last_seen_s[k]), float(tracks.extent_m[k]), int(tracks.hits[k]))
+            known = (float(tracks.last_seen_s[k]), float(tracks.extent_m[k]), int(tracks.hits[k]), bool(stood[k]))
             self._sight[key] = (tracks.state[k, :2].copy(), tracks.state[k, 2:].copy(), *known)
 
     def _with_held(self, tracks):
@@ -141,13 +148,13 @@ class WedgeKeeper:
         rest = tracks.where(~np.isin(tracks.ids, list(self._held)))
         held = list(self._held.values())
         n = len(held)
-        spread = np.diag([SPREAD_M**2, SPREAD_M**2, SPREAD_MPS**2, SPREAD_MPS**2])
+        spread = np.array([np.diag(SPREAD_STOOD if h.stood else SPREAD_WALKED) for h in held])
         more = Tracks(
             time_s=tracks.time_s,
             ids=np.array([h.key for h in held], np.int64),
-            stage=np.full(n, Stage.COASTING, np.int8),
+            stage=np.array([Stage.POSSIBLE if h.stood else Stage.COASTING for h in held], np.int8),
             state=np.array([[h.x_m, h.y_m, 0.0, 0.0] for h in held]),
-            covariance=np.tile(spread, (n, 1, 1)),
+            covariance=spread,
             existence=np.full(n, 0.9),
             standing=np.full(n, 0.5),
             extent_m=np.array([h.extent_m for h in held]),
@@ -164,22 +171,25 @@ class WedgeKeeper:
     def checkpoint(self):
         """Memory as plain arrays."""
         held = [
-            [h.key, h.x_m, h.y_m, h.seen_s, h.held_s, h.extent_m, h.hits, h.in_view_s, h.again]
+            [h.key, h.x_m, h.y_m, h.seen_s, h.held_s, h.extent_m, h.hits, h.in_view_s, h.again, h.stood]
             for h in self._held.values()
         ]
         sight = [[key, *place, *velocity, *rest] for key, (place, velocity, *rest) in self._sight.items()]
         return {
             "now_s": self._now_s,
             "lost": np.array(self._lost, dtype=float).reshape(-1, 3),
-            "held": np.array(held, dtype=float).reshape(-1, 9),
-            "sight": np.array(sight, dtype=float).reshape(-1, 8),
+            "held": np.array(held, dtype=float).reshape(-1, 10),
+            "sight": np.array(sight, dtype=float).reshape(-1, 9),
         }
 
     def restore(self, saved):
         """Go on from a checkpoint."""
         self._now_s = float(saved["now_s"])
         self._lost = [tuple(row) for row in np.asarray(saved["lost"], dtype=float).reshape(-1, 3).tolist()]
-        held = np.asarray(saved["held"], dtype=float).reshape(-1, 9)
-        self._held = {int(r[0]): _Held(int(r[0]), *map(float, r[1:6]), int(r[6]), float(r[7]), int(r[8])) for r in held}
-        sight = np.asarray(saved["sight"], dtype=float).reshape(-1, 8)
-        self._sight = {int(r[0]): (r[1:3].copy(), r[3:5].copy(), float(r[5]), float(r[6]), int(r[7])) for r in sight}
+        self._held = {}
+        for r in np.asarray(saved["held"], dtype=float).reshape(-1, 10).tolist():
+            one = _Held(int(r[0]), *r[1:6], int(r[6]), r[7], int(r[8]), bool(r[9]))
+            self._held[one.key] = one
+        self._sight = {}
+        for r in np.asarray(saved["sight"], dtype=float).reshape(-1, 9):
+            self._sight[int(r[0])] = (r[1:3].copy(), r[3:5].copy(), float(r[5]), float(r[6]), int(r[7]), bool(r[8]))
