@@ -9,9 +9,8 @@ import math
 import numpy as np
 
 from avoidkit.jit import compiled
-from avoidkit.tracking.filters import innovation, torso_or_limb
+from avoidkit.tracking.filters import innovation, torso_or_limb, wrapped
 
-REACH_M = 4.0  # no measurement farther off in range is looked at
 NEVER = -1e9  # log ratio of a pairing outside the gate
 
 
@@ -36,15 +35,20 @@ def log_likelihoods(states, covariances, modes, z, R, sensor, limb_var, limb_sha
     `gate_d2` from `gate`.
     """
     n, m = len(states), len(z)
-    out = np.full((n, m), NEVER)
+    out, logs = np.full((n, m), NEVER), np.empty(2)
+    nothing, y = np.zeros(3), np.empty(3)
     for i in range(n):
+        before, _, _, spread = innovation(states[i, 0], covariances[i, 0], nothing, sensor)
+        before_w, _, _, spread_w = innovation(states[i, 1], covariances[i, 1], nothing, sensor)
         for j in range(m):
-            dx, dy = states[i, 1, 0] - sensor[0], states[i, 1, 1] - sensor[1]
-            if abs(math.sqrt(dx * dx + dy * dy) - z[j, 0]) > REACH_M:
+            if too_far(before, spread, z[j], R[j, 0], limb_var[j], gate_d2) and too_far(
+                before_w, spread_w, z[j], R[j, 1], limb_var[j], gate_d2
+            ):
                 continue
-            best_d2, logs = 1e18, np.empty(2)
+            best_d2 = 1e18
             for k in range(2):
-                y, _, _, HPH = innovation(states[i, k], covariances[i, k], z[j], sensor)
+                h, HPH = (before, spread) if k == 0 else (before_w, spread_w)
+                y[0], y[1], y[2] = z[j, 0] + h[0], wrapped(z[j, 1] + h[1]), z[j, 2] + h[2]
                 log_density, d2, _ = torso_or_limb(y, HPH, R[j, k], limb_var[j], limb_shares[k])
                 logs[k] = math.log(modes[i, k]) + log_density
                 best_d2 = min(best_d2, d2)
@@ -52,6 +56,17 @@ def log_likelihoods(states, covariances, modes, z, R, sensor, limb_var, limb_sha
                 top = max(logs[0], logs[1])
                 out[i, j] = top + math.log(math.exp(logs[0] - top) + math.exp(logs[1] - top))
     return out
+
+
+@compiled
+def too_far(before, HPH, z, R, limb_var, gate_d2):
+    """Whether range or azimuth alone puts a measurement outside the gate, whatever the rest says.
+
+    `before` is the innovation of a measurement of zeros; one component's squared distance is never above that of all.
+    """
+    dr, da = z[0] + before[0], wrapped(z[1] + before[1])
+    far = dr * dr > gate_d2 * (HPH[0, 0] + R[0] + limb_var[0])
+    return far or da * da > gate_d2 * (HPH[1, 1] + R[1] + limb_var[1])
 
 
 def nearest(log_ratio):

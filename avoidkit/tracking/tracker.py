@@ -99,7 +99,7 @@ class Tracker:
             self.dropped[reason] += 1
             return
         entry = self.entry_of(scan)
-        place = bisect.bisect_left(self._entries, entry.order, key=lambda known: known.order)
+        place = self._place(scan)
         again = self._entries[place:]
         if again:
             self._bank = again[0].before
@@ -109,6 +109,10 @@ class Tracker:
             one.before = self._bank.copy()
             self._entries.append(one)
             take_in(self, one)
+
+    def _place(self, scan):
+        """Where a scan belongs among those worked in."""
+        return bisect.bisect_left(self._entries, (scan.taken_s, scan.sensor), key=lambda known: known.order)
 
     def entry_of(self, scan):
         """A scan with its clusters, not yet worked in."""
@@ -122,7 +126,8 @@ class Tracker:
             return "future"
         if scan.taken_s < self._now_s - self.tuning.tracking.late_s - 1e-9:
             return "late"
-        if any(entry.order == (scan.taken_s, scan.sensor) for entry in self._entries):
+        place = self._place(scan)
+        if place < len(self._entries) and self._entries[place].order == (scan.taken_s, scan.sensor):
             return "repeated"
         return None
 
