@@ -109,7 +109,10 @@ function render({model, el}) {
   const yard = model.get('yard'), start = model.get('start');
   const state = {people: start.people.map((row, k) => ({...row, name: `guest ${k + 1}`})), chosen: 0, along: start.along, ego: start.ego};
   const hidden = new Set(OFF_AT_FIRST);
-  const courier = new Courier((content) => model.send(content));
+  const courier = new Courier((content) => {
+    tell('ak-sent', content);
+    model.send(content);
+  });
   let frame = null, grid = null, view = null, held = null, queued = false, patience = 0;
 
   const box = make('div', 'ak-bench'), stage = make('div', 'ak-stage'), canvas = make('canvas', 'ak-plan'), panel = makePanel();
@@ -165,13 +168,19 @@ function render({model, el}) {
     const theme = prefersDark() ? THEMES.dark : THEMES.light;
     const shown = {action: 'halt', ...frame, ego: state.ego, people: state.people, grid};
     drawPlan(ctx, view, yard, shown, {theme, hidden, pixels, chosen: state.chosen});
+    tell('ak-drawn');
+  }
+
+  // For whoever measures: what happened when; nothing on the page listens.
+  function tell(name, detail = {}) {
+    canvas.dispatchEvent(new CustomEvent(name, {detail}));
   }
 
   function moved() {
     redraw();
     patience ||= setTimeout(wonder, PATIENCE_MS);
-    canvas.dispatchEvent(new CustomEvent('ak-asked', {detail: courier.number + 1}));
-    courier.post(question(state)); // last: it throws where the line to the kernel is closed
+    tell('ak-moved');
+    courier.post({...question(state), at: performance.now()}); // last: it throws where the line to the kernel is closed
   }
 
   function wonder() {
@@ -194,7 +203,7 @@ function render({model, el}) {
     note.textContent = content.problem ?? '';
     panel.element.classList.toggle('ak-old', Boolean(content.problem));
     canvas.dataset.answered = content.number;
-    requestAnimationFrame(() => canvas.dispatchEvent(new CustomEvent('ak-answered', {detail: content.number})));
+    requestAnimationFrame(() => tell('ak-answered', {number: content.number}));
     if (content.problem) return;
     if (content.grid) grid = {...content.grid, cells: bytesOf(buffers[0])};
     frame = unpack(content.frame);

@@ -1,0 +1,132 @@
+"""`python -m tests.benchmarks.bench_drag` drags a person on the bench in a real JupyterLab and prints how it keeps up.
+
+Moves come 50 times a second, by real mouse events. Beside it stands the plain bench, whose picture is drawn in the
+kernel: one move of its slider after the other. What is printed goes with the machine that is printed above it.
+"""
+
+import argparse
+import tempfile
+import time
+from pathlib import Path
+
+import numpy as np
+
+from tests.browser import labs
+from tests.evidence.runner import commit, machine
+
+CELLS = (
+    "from avoidkit import load_scene, load_tuning, shipped\nfrom avoidkit.views import bench",
+    "scene = load_scene(shipped('scenes') / 'guest_stands_room.toml')\n"
+    "tuning = load_tuning(shipped('tunings') / 'baseline.toml')\nbench(scene, tuning, person_xy=(9.0, 1.2))",
+    "bench(scene, tuning, plain=True, person_xy=(9.0, 1.2))",
+)
+
+PLAN = ".ak-bench canvas.ak-plan"
+
+WATCH = """(plan) => {
+  const canvas = document.querySelector(plan), now = () => performance.now();
+  const seen = window.seen = {at: new Map(), answers: [], local: [], drawn: 0, moved: 0, waiting: null};
+  canvas.addEventListener('ak-moved', () => { seen.moved += 1; seen.waiting ??= now(); });
+  canvas.addEventListener('ak-drawn', () => {
+    seen.drawn += 1;
+    if (seen.waiting !== null) seen.local.push(now() - seen.waiting);
+    seen.waiting = null;
+  });
+  canvas.addEventListener('ak-sent', ({detail}) => seen.at.set(detail.number, detail.at));
+  canvas.addEventListener('ak-answered', ({detail}) => {
+    if (seen.at.has(detail.number)) seen.answers.push(now() - seen.at.get(detail.number));
+  });
+}"""
+
+WAIT_FOR_PICTURE = """() => new Promise((resolve) => {
+  const image = document.querySelector('.avoidkit-plan');
+  const picture = image.tagName === 'IMG' ? image : image.querySelector('img');
+  const begun = performance.now();
+  new MutationObserver((_, watcher) => { watcher.disconnect(); resolve(performance.now() - begun); })
+    .observe(picture, {attributes: true, attributeFilter: ['src']});
+  setTimeout(() => resolve(null), 10000);
+})"""
+
+
+def drag(page, seconds, rate_hz=50.0):
+    """Drag the person along an ellipse; returns what the page saw."""
+    box = page.locator(PLAN).first.bounding_box()
+    middle = box["x"] + 0.65 * box["width"], box["y"] + 0.5 * box["height"]
+    grip = person_px(page)
+    page.mouse.move(*grip)
+    page.mouse.down()
+    begun = time.monotonic()
+    for k in range(round(seconds * rate_hz)):
+        angle = 2 * np.pi * k / (4 * rate_hz)
+        page.mouse.move(middle[0] + 90 * np.cos(angle), middle[1] + 60 * np.sin(angle))
+        time.sleep(max(0.0, begun + (k + 1) / rate_hz - time.monotonic()))
+    spent = time.monotonic() - begun
+    page.mouse.up()
+    page.wait_for_timeout(500)
+    seen = page.evaluate("() => ({...window.seen, at: null})")
+    return seen, spent
+
+
+def person_px(page):
+    """Where the person of the first bench stands at first, px: the window is the one that the bench begins with."""
+    box = page.locator(PLAN).first.bounding_box()
+    x0, x1, y0, y1 = -4.0, 16.0, -6.0, 6.0
+    scale = min((box["width"] - 26) / (x1 - x0), (box["height"] - 26) / (y1 - y0))
+    across, up = 9.0 - (x0 + x1) / 2, 1.2 - (y0 + y1) / 2
+    return box["x"] + box["width"] / 2 + across * scale, box["y"] + box["height"] / 2 - up * scale
+
+
+def line(name, times_ms):
+    p50, p95 = np.percentile(times_ms, [50, 95])
+    return f"  {name:44} p50 {p50:6.1f} ms   p95 {p95:6.1f} ms   n {len(times_ms)}"
+
+
+def report(page, seconds):
+    page.locator(PLAN).first.scroll_into_view_if_needed()
+    page.evaluate(WATCH, PLAN)
+    seen, spent = drag(page, seconds)
+    print(f"canvas bench, {seen['moved'] / spent:.0f} moves a second for {spent:.0f} s")
+    print(line("moved until drawn on the page", seen["local"]))
+    print(line("moved until its answer is painted", seen["answers"]))
+    print(f"  repaints a second {seen['drawn'] / spent:.0f}, answers a second {len(seen['answers']) / spent:.0f}")
+    half = len(seen["answers"]) // 2
+    early, late = (np.median(part) for part in (seen["answers"][:half], seen["answers"][half:]))
+    print(f"  answers, median of the first half {early:.1f} ms, of the second half {late:.1f} ms")
+
+
+def report_plain(page, moves=15):
+    plain = page.locator(".avoidkit-bench", has=page.locator(".avoidkit-plan")).first
+    handle = plain.locator(".widget-slider .noUi-handle").first
+    handle.focus()
+    times = []
+    for _ in range(moves):
+        waiting = page.evaluate_handle(f"() => ({{done: ({WAIT_FOR_PICTURE})()}})")
+        handle.press("ArrowRight")
+        times.append(page.evaluate("(waiting) => waiting.done", waiting))
+    print("plain bench, one key on its slider after the other")
+    print(line("pressed until the new picture is there", [t for t in times if t is not None]))
+
+
+def main():
+    from playwright.sync_api import sync_playwright
+
+    parser = argparse.ArgumentParser(prog="python -m tests.benchmarks.bench_drag")
+    parser.add_argument("--seconds", type=float, default=15.0)
+    options = parser.parse_args()
+    print(machine(), commit(), sep="\n")
+    with tempfile.TemporaryDirectory() as folder, sync_playwright() as driver:
+        home = Path(folder)
+        with labs.running_lab(home) as (address, work):
+            labs.write_notebook(work / "drag.ipynb", *CELLS)
+            page = labs.open_chromium(driver, home / "profile", 1280, 1000)
+            labs.open_in_lab(page, address, "drag.ipynb")
+            labs.run_all_cells(page)
+            page.wait_for_selector(".ak-bench .ak-answer[data-action]", timeout=120_000)
+            report(page, options.seconds)
+            report_plain(page)
+            labs.shut_down(page)
+            page.context.close()
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,168 @@
+"""Starting a JupyterLab and a Chromium of one's own, on the loopback address, with folders that go away afterwards."""
+
+import contextlib
+import os
+import shutil
+import signal
+import socket
+import subprocess
+import sys
+import time
+import urllib.error
+import urllib.request
+from pathlib import Path
+
+CHROMIUM = os.environ.get("AVOIDKIT_CHROMIUM", "/usr/bin/chromium")
+TOKEN = "loopback-only"
+FLAGS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--host-resolver-rules=MAP * ~NOTFOUND , EXCLUDE 127.0.0.1",
+]
+ROOT = Path(__file__).resolve().parents[2]
+
+
+@contextlib.contextmanager
+def running_lab(home):
+    """A JupyterLab below `home` that serves copies of the kit's notebooks and data: (address, folder it serves)."""
+    work = home / "work"
+    for name in ("notebooks", "data"):
+        shutil.copytree(ROOT / name, work / name)
+    _write_settings(home / "settings")
+    port = _free_port()
+    with (home / "err").open("w") as errors:
+        server = subprocess.Popen(_lab_command(home, work, port), env=_lab_environment(home), stderr=errors)
+    try:
+        _wait_until_up(f"http://127.0.0.1:{port}/api/status?token={TOKEN}", server, home / "err")
+        yield f"http://127.0.0.1:{port}", work
+    finally:
+        server.send_signal(signal.SIGTERM)
+        try:
+            server.wait(15)
+        except subprocess.TimeoutExpired:
+            server.kill()
+
+
+def _write_settings(settings):
+    """All cells stay in the page (out of view they would be taken out, with the bench); nobody asks about news."""
+    texts = {
+        "notebook-extension/tracker": '{"windowingMode": "none"}',
+        "apputils-extension/notification": '{"fetchNews": "false", "checkForUpdates": false}',
+    }
+    for name, text in texts.items():
+        file = settings / "@jupyterlab" / f"{name}.jupyterlab-settings"
+        file.parent.mkdir(parents=True)
+        file.write_text(text)
+
+
+def _lab_command(home, work, port):
+    return [
+        *(sys.executable, "-m", "jupyterlab", "--no-browser", "--ip=127.0.0.1", f"--port={port}"),
+        *(f"--IdentityProvider.token={TOKEN}", f"--ServerApp.root_dir={work}", "--ServerApp.allow_root=True"),
+        *("--LabApp.news_url=", "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate"),
+        *("--LabApp.expose_app_in_browser=True", "--ServerApp.port_retries=0"),
+        *(f"--LabApp.user_settings_dir={home}/settings", f"--LabApp.workspaces_dir={home}/workspaces"),
+    ]
+
+
+def _lab_environment(home):
+    folders = {f"JUPYTER_{kind}_DIR": str(home / kind.lower()) for kind in ("CONFIG", "RUNTIME", "DATA")}
+    folders |= {"IPYTHONDIR": str(home / "ipython"), "HOME": str(home), "PYTHONPATH": str(ROOT)}
+    return os.environ | folders  # loops stay cached beside the package: compiling them anew takes a minute
+
+
+def _free_port():
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return probe.getsockname()[1]
+
+
+def _wait_until_up(address, server, errors, patience_s=60.0):
+    until = time.monotonic() + patience_s
+    while time.monotonic() < until:
+        if server.poll() is not None:
+            raise RuntimeError(f"JupyterLab ended at once:\n{errors.read_text()[-2000:]}")
+        try:
+            with urllib.request.urlopen(address, timeout=2):
+                return
+        except (urllib.error.URLError, ConnectionError, TimeoutError):
+            time.sleep(0.2)
+    raise RuntimeError(f"JupyterLab did not answer within {patience_s} s:\n{errors.read_text()[-2000:]}")
+
+
+def open_chromium(driver, profile, width, height, **options):
+    """The first page of a Chromium with a fresh profile folder; what went wrong on it is kept in `troubles`."""
+    context = driver.chromium.launch_persistent_context(
+        str(profile), executable_path=CHROMIUM, args=FLAGS, viewport={"width": width, "height": height}, **options
+    )
+    page = context.pages[0]
+    page.troubles, page.addresses = [], []
+    page.on("pageerror", lambda error: page.troubles.append(f"page error: {error}"))
+    page.on("requestfailed", lambda request: page.troubles.append(f"request failed: {request.url}"))
+    page.on("console", lambda said: said.type == "error" and page.troubles.append(f"console: {said.text}"))
+    page.on("request", lambda request: page.addresses.append(request.url))
+    return page
+
+
+def open_in_lab(page, address, name):
+    """Open a notebook and wait until its kernel truly answers."""
+    page.goto(f"{address}/lab/tree/{name}?token={TOKEN}&reset")
+    page.wait_for_selector("#jupyterlab-splash", state="detached", timeout=60_000)
+    page.wait_for_selector(".jp-NotebookPanel:not(.lm-mod-hidden) .jp-Notebook", timeout=60_000)
+    page.evaluate("() => window.jupyterapp.shell.collapseLeft()")
+    page.evaluate(_KERNEL_ANSWERS)
+
+
+def run_all_cells(page):
+    """Run every cell of the open notebook; `AssertionError` with the first error shown."""
+    page.evaluate(_RUN_ALL)
+    shown = page.locator(".jp-RenderedText[data-mime-type='application/vnd.jupyter.error']")
+    assert shown.count() == 0, shown.first.inner_text()
+
+
+def shut_down(page):
+    """End the kernel of the open notebook; one left over would be taken up again, with old modules, by the next."""
+    page.evaluate(_SHUT_DOWN)
+
+
+def write_notebook(path, *cells):
+    """A notebook file of code cells."""
+    import nbformat
+
+    notebook = nbformat.v4.new_notebook(cells=[nbformat.v4.new_code_cell(cell) for cell in cells])
+    notebook.metadata["kernelspec"] = {"name": "python3", "display_name": "Python 3", "language": "python"}
+    nbformat.write(notebook, path)
+
+
+_SHUT_DOWN = """() => Promise.race([
+  window.jupyterapp.shell.currentWidget?.sessionContext?.shutdown(),
+  new Promise((resolve) => setTimeout(resolve, 10000)),
+])"""
+
+# The circle in the tool bar is idle before a new kernel is connected: the kernel itself is asked.
+_KERNEL_ANSWERS = """async () => {
+  const late = new Promise((_, no) => setTimeout(() => no(new Error('the kernel did not answer in 120 s')), 120000));
+  await Promise.race([late, answers()]);
+
+  async function answers() {
+    const context = window.jupyterapp.shell.currentWidget.sessionContext;
+    await context.ready;
+    const until = Date.now() + 60000;
+    while (context.session?.kernel?.connectionStatus !== 'connected') {
+      if (Date.now() > until) throw new Error('the kernel did not connect');
+      await new Promise((resolve) => setTimeout(resolve, 100));
+    }
+    await context.session.kernel.info;
+    await context.session.kernel.requestExecute({code: 'pass', silent: true}).done;
+  }
+}"""
+
+_RUN_ALL = """() => Promise.race([
+  window.jupyterapp.commands.execute('notebook:run-all-cells'),
+  new Promise((_, no) => setTimeout(() => no(new Error('the cells did not end in 300 s')), 300000)),
+])"""
