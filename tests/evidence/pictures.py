@@ -1,12 +1,14 @@
 """`python -m tests.evidence.pictures` draws the pictures of README anew; with `--check` it only says which are stale.
 
-Beside each PNG in `data/pictures/` stands the hash of the numbers that were drawn: a picture is stale when the
-kit would draw other numbers now.
+They show drives by exact knowledge of people and yard, so that they are about the decision. Beside the PNGs in
+`data/pictures/` stand hashes of the numbers that were drawn: a picture is stale when the kit would draw other
+numbers now.
 """
 
 import argparse
 import hashlib
 import json
+import math
 import sys
 
 import numpy as np
@@ -14,30 +16,25 @@ import numpy as np
 from avoidkit import Action
 from avoidkit.parameters import write_text
 from avoidkit.places import home
-from avoidkit.views import style
+from avoidkit.studies.exact import ExactLoop
 from avoidkit.views.answers import reach_discs
-from avoidkit.views.figures import near_window, plan_view
-from tests.evidence.studies._drives import run_drive, scene_named, tuning_named
+from avoidkit.views.figures import plan_png
+from tests.evidence.studies._drives import scene_named, tuning_named
 
 FOLDER = home() / "data" / "pictures"
 SEED = 0
 DPI = 100
 
 
-def moment(scene_name, action, after_s):
-    """The first cycle of a drive under one action that has lasted for `after_s`, and the recording."""
-    recording = run_drive(scene_named(scene_name), tuning_named("baseline"), SEED)
-    for row in recording.rows:
+def moment(scene, tuning, action, after_s):
+    """The first cycle under one action that has lasted for `after_s`, in a drive by exact knowledge."""
+    loop = ExactLoop(scene, tuning, SEED)
+    for cycle in range(round(scene.duration_s / tuning.cycle_s)):
+        row = loop.step(cycle * tuning.cycle_s, with_grid=True)
         memory = row.verdict.memory
         if row.verdict.action == action and memory.since_s > 0 and row.time_s - memory.since_s >= after_s:
-            return row, recording
-    raise SystemExit(f"{scene_name}: no {action} that lasts {after_s} s with seed {SEED}")
-
-
-def grid_near(recording, row):
-    """The picture of the grid recorded last at or before a row."""
-    before = [r.grid for r in recording.rows if r.time_s <= row.time_s + 1e-9 and r.grid is not None]
-    return before[-1] if before else None
+            return row
+    raise SystemExit(f"{scene.name}: no {action} that lasts {after_s} s")
 
 
 def numbers_of(row):
@@ -59,30 +56,21 @@ def numbers_of(row):
 
 
 def plan(scene_name, action, after_s):
-    """A plan view as (figure maker, hash of its numbers)."""
-    row, recording = moment(scene_name, action, after_s)
+    """A plan view as (what draws it into a file, hash of its numbers)."""
+    scene, tuning = scene_named(scene_name), tuning_named("baseline")
+    row = moment(scene, tuning, action, after_s)
 
     def draw(file):
-        window = near_window(recording.scene, row.ego.pose)
-        figure = style.new_figure(11.0, 7.0)
-        with style.look():
-            reach = reach_discs(row.tracks, row.verdict, recording.tuning)
-            plan_view(
-                figure.add_subplot(),
-                recording.scene,
-                recording.tuning,
-                row,
-                grid=grid_near(recording, row),
-                reach=reach,
-                window=window,
-            )
-        file.write_bytes(style.png(figure, DPI))
+        back_m = math.floor(row.ego.pose.x_m) - 5.0
+        window = (back_m, back_m + 20.0, -6.0, 6.0)
+        reach = reach_discs(row.tracks, row.verdict, tuning)
+        file.write_bytes(plan_png(scene, tuning, row, width_in=11.0, dpi=DPI, reach=reach, window=window))
 
     return draw, hashlib.sha256(numbers_of(row)).hexdigest()[:12]
 
 
 PICTURES = {
-    "detour": lambda: plan("guest_stands_room", Action.DETOUR, 4.0),
+    "detour": lambda: plan("guest_stands_room", Action.DETOUR, 3.0),
     "halt": lambda: plan("guest_stands_no_room", Action.HALT, 0.5),
 }
 
