@@ -9,6 +9,7 @@ import pytest
 from avoidkit.sensing.records import Scan
 from avoidkit.tracking import bank as column
 from avoidkit.tracking import life as lives
+from avoidkit.tracking import settings as of
 from avoidkit.tracking import still as stills
 from avoidkit.tracking.association import NEVER, gate, nearest, soft
 from avoidkit.tracking.cluster import accuracy_of, measure
@@ -154,11 +155,10 @@ def test_existence_after_one_hit_and_one_miss_is_what_bayes_gives():
 def test_chance_of_detection_is_that_of_a_fluctuating_target():
     # Swerling 1, Pfa 1e-6: 0.2848 at 10 dB, 0.5172 at 13 dB, 0.8722 at 20 dB: Mahafza eq. 2.75, Richards sec. 6.3.3;
     # three decibels are taken off the mean of what was seen, and 1 m has no loss by range
+    numbers = settings_of(TUNING.replace({"radar.false_alarm_probability": 1e-6}), SETTINGS[of.GATE_D2])
     for level_db, printed in ((10.0, 0.2848), (13.0, 0.5172), (20.0, 0.8722)):
         life = one_life(HITS=5.0, STRENGTH_DB=level_db + 3.0)
-        chance = lives.detection_chance(
-            life, np.array([[1.0, 0.0]]), np.zeros(3), SETTINGS._replace(false_alarm_probability=1e-6)
-        )
+        chance = lives.detection_chance(life, np.array([[1.0, 0.0]]), np.zeros(3), numbers)
         assert chance[0] == pytest.approx(printed, abs=5e-5)
 
 
@@ -201,9 +201,9 @@ def seen_for(memory, place_at, duration_s, rng, spread_m=0.05):
         points = np.asarray(place_at(t), dtype=float).reshape(-1, 2)
         points = points + rng.normal(size=points.shape) * spread_m
         memory.begin(t, "front_left")
-        cells = stills.cells_of(points, np.ones(len(points), bool), SETTINGS.still_cell_m)
+        cells = stills.cells_of(points, np.ones(len(points), bool), SETTINGS[of.STILL_CELL_M])
         memory.touch(cells)
-        stills.count_scan(memory.layers, cells, t, SETTINGS.still_keep_s)
+        stills.count_scan(memory.layers, cells, t, SETTINGS[of.STILL_KEEP_S])
 
 
 def judged(memory, place, now_s):
@@ -232,9 +232,9 @@ def test_taking_scans_back_leaves_the_memory_as_it_was():
     before = memory.layers.copy()
     for t in (1.0, 1.02):
         memory.begin(t, "rear_left")
-        cells = np.array([5, 6, stills.cell_of(3.0, 2.0, SETTINGS.still_cell_m)])
+        cells = np.array([5, 6, stills.cell_of(3.0, 2.0, SETTINGS[of.STILL_CELL_M])])
         memory.touch(cells)
-        stills.count_scan(memory.layers, cells, t, SETTINGS.still_keep_s)
+        stills.count_scan(memory.layers, cells, t, SETTINGS[of.STILL_KEEP_S])
         memory.touch(cells[:2])
         memory.layers[stills.EDGE_S, cells[:2]] = t
     memory.back_to(1.0, "rear_left")
@@ -244,6 +244,6 @@ def test_taking_scans_back_leaves_the_memory_as_it_was():
 def test_a_place_behind_a_marked_edge_is_hidden_and_one_before_it_is_not():
     layers = stills.StillMemory().layers
     for y in np.arange(-1.0, 1.1, 0.1):
-        layers[stills.EDGE_S, stills.cell_of(4.0, y, SETTINGS.still_cell_m)] = 0.0
+        layers[stills.EDGE_S, stills.cell_of(4.0, y, SETTINGS[of.STILL_CELL_M])] = 0.0
     places = np.array([[6.0, 0.2], [3.0, 0.2]])
     assert stills.behind_edges(places, np.zeros(3), layers, 1.0, SETTINGS, 0.7).tolist() == [True, False]

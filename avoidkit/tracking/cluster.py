@@ -11,6 +11,7 @@ import numpy as np
 
 from avoidkit.frames import Pose, compose
 from avoidkit.jit import compiled
+from avoidkit.tracking import settings as of
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -150,7 +151,7 @@ def cluster_returns(polar, sensor, velocity, noise, settings):
         sigma[i] = angle * r
         slope = -velocity[0] * math.sin(azimuth) + velocity[1] * math.cos(azimuth)
         rate_sigma[i] = math.sqrt(one**2 + (slope * angle) ** 2 + (0.01 * speed) ** 2)
-        still[i] = abs(rate[i]) < settings.still_sigmas * rate_sigma[i]
+        still[i] = abs(rate[i]) < settings[of.STILL_SIGMAS] * rate_sigma[i]
     order = np.argsort(-polar[:, 3])
     owner, leaders = gather(order, points, rate, still, settings)
     k = len(leaders)
@@ -163,7 +164,7 @@ def cluster_returns(polar, sensor, velocity, noise, settings):
         join(mine, first, m, polar, points, rate, rate_sigma, sensor, noise, settings, z, R, xy)
         snr[m], count[m] = polar[first, 3], len(mine)
         width[m], spread[m] = widest(mine, points), rate[mine].max() - rate[mine].min()
-        quiet[m] = abs(z[m, 2]) < settings.still_sigmas * math.sqrt(R[m, 0, 2])
+        quiet[m] = abs(z[m, 2]) < settings[of.STILL_SIGMAS] * math.sqrt(R[m, 0, 2])
     return z, R, xy, snr, width, spread, count, quiet, points, still, sigma
 
 
@@ -199,8 +200,8 @@ def gather(order, points, rate, still, settings):
 def may_join(i, leader, points, rate, still, settings):
     """Whether return i is near enough to a leader and like it."""
     dx, dy = points[i, 0] - points[leader, 0], points[i, 1] - points[leader, 1]
-    near = dx * dx + dy * dy <= settings.cluster_m**2
-    alike = abs(rate[i] - rate[leader]) <= settings.cluster_rate_mps and (still[i] or not still[leader])
+    near = dx * dx + dy * dy <= settings[of.CLUSTER_M] ** 2
+    alike = abs(rate[i] - rate[leader]) <= settings[of.CLUSTER_RATE_MPS] and (still[i] or not still[leader])
     return near and alike
 
 
@@ -214,13 +215,13 @@ def join(mine, first, m, polar, points, rate, rate_sigma, sensor, noise, setting
     x, y = x / weight - sensor[0], y / weight - sensor[1]
     r = math.sqrt(x * x + y * y)
     azimuth = -((math.pi - (math.atan2(y, x) - sensor[2])) % (2.0 * math.pi) - math.pi)
-    z[m, 0], z[m, 1], z[m, 2] = r + settings.body_offset_m, azimuth, weighted_median(rate[mine], polar[mine, 3])
+    z[m, 0], z[m, 1], z[m, 2] = r + settings[of.BODY_OFFSET_M], azimuth, weighted_median(rate[mine], polar[mine, 3])
     along, angle, _ = sigmas(azimuth, polar[first, 3], noise)
-    across = settings.body_sigma_m / max(z[m, 0], 0.3)
+    across = settings[of.BODY_SIGMA_M] / max(z[m, 0], 0.3)
     for model in range(2):
-        R[m, model, 0] = along**2 + settings.body_sigma_m**2
+        R[m, model, 0] = along**2 + settings[of.BODY_SIGMA_M] ** 2
         R[m, model, 1] = angle**2 + across**2
-        R[m, model, 2] = rate_sigma[first] ** 2 + (settings.torso_rate_mps**2 if model == 1 else 0.0)
+        R[m, model, 2] = rate_sigma[first] ** 2 + (settings[of.TORSO_RATE_MPS] ** 2 if model == 1 else 0.0)
     heading = sensor[2] + azimuth
     xy[m, 0] = sensor[0] + z[m, 0] * math.cos(heading)
     xy[m, 1] = sensor[1] + z[m, 0] * math.sin(heading)

@@ -9,6 +9,7 @@ import numpy as np
 
 from avoidkit.checks import InputError
 from avoidkit.tracking import filters
+from avoidkit.tracking import settings as of
 from avoidkit.tracking.life import pass_time
 from avoidkit.tracking.scan import advance
 
@@ -35,7 +36,7 @@ class CompiledFilter:
             clusters.sensor,
             limb_var,
             shares,
-            settings.mode_trust,
+            settings[of.MODE_TRUST],
         )
 
 
@@ -51,8 +52,10 @@ class LibraryFilter:
         dt_s = taken_s - bank.time_s
         if len(bank) and dt_s > 0:
             pass_time(bank.life, dt_s, settings)
-            chances = filters.switching(dt_s, settings.stop_per_s, settings.start_per_s)
-            F, Q = filters.motion_models(dt_s, settings.accel_psd, settings.sway_mps, settings.standing_memory_s)
+            chances = filters.switching(dt_s, settings[of.STOP_PER_S], settings[of.START_PER_S])
+            F, Q = filters.motion_models(
+                dt_s, settings[of.ACCEL_PSD], settings[of.SWAY_MPS], settings[of.STANDING_MEMORY_S]
+            )
             for i in range(len(bank)):
                 imm = self._estimator(bank, i, chances)
                 for k, one in enumerate(imm.filters):
@@ -78,7 +81,7 @@ class LibraryFilter:
                 w = np.exp(logs - weights[k])
                 one.x = w[0] * both[0].x + w[1] * both[1].x
                 one.P = sum(w[b] * (e.P + np.outer(e.x - one.x, e.x - one.x)) for b, e in enumerate(both))
-            modes = bank.modes[i] * np.exp(settings.mode_trust * (weights - weights.max()))
+            modes = bank.modes[i] * np.exp(settings[of.MODE_TRUST] * (weights - weights.max()))
             m0 = np.clip(modes[0] / modes.sum(), filters.LEAST, 1 - filters.LEAST)
             self._store(bank, i, models, (m0, 1 - m0))
 

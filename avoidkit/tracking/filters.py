@@ -15,6 +15,7 @@ import math
 import numpy as np
 
 from avoidkit.jit import compiled
+from avoidkit.tracking import settings as of
 
 STANDING, WALKING = 0, 1  # order of the models
 LEAST = 1e-6  # probability that a model keeps, whatever was measured
@@ -262,10 +263,10 @@ def limbs(z, settings):
     """Variances that a limb adds to each measurement, (m, 3), and the share of limbs, standing and walking, (2,)."""
     var = np.empty((len(z), 3))
     for j in range(len(z)):
-        var[j, 0] = settings.limb_reach_m**2
-        var[j, 1] = (settings.limb_reach_m / max(z[j, 0], 0.5)) ** 2
-        var[j, 2] = settings.limb_rate_mps**2
-    return var, np.array([0.02, settings.limb_share])
+        var[j, 0] = settings[of.LIMB_REACH_M] ** 2
+        var[j, 1] = (settings[of.LIMB_REACH_M] / max(z[j, 0], 0.5)) ** 2
+        var[j, 2] = settings[of.LIMB_RATE_MPS] ** 2
+    return var, np.array([0.02, settings[of.LIMB_SHARE]])
 
 
 @compiled

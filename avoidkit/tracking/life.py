@@ -12,6 +12,7 @@ import math
 import numpy as np
 
 from avoidkit.jit import compiled
+from avoidkit.tracking import settings as of
 from avoidkit.tracking.bank import (
     BEHIND,
     BELIEVED,
@@ -47,15 +48,15 @@ def pass_time(life, dt_s, settings):
     A track that has lately been fed by returns of edges alone is believed less and less, and quickly if it came
     from behind them: then it was the image of somebody in a smooth wall.
     """
-    total = settings.fade_per_s + settings.return_per_s
+    total = settings[of.FADE_PER_S] + settings[of.RETURN_PER_S]
     moved = 0.0 if total <= 0.0 else (1.0 - math.exp(-total * dt_s)) / total
     for i in range(len(life)):
-        leave_per_s = settings.leave_per_s
+        leave_per_s = settings[of.LEAVE_PER_S]
         if life[i, EDGE_SHARE] > 0.8:
             leave_per_s *= 50.0 if life[i, BEHIND] > 0.3 else 3.0
         stay = math.exp(-leave_per_s * dt_s)
         o, u = life[i, OBSERVABLE], life[i, UNOBSERVABLE]
-        flow = moved * (settings.fade_per_s * o - settings.return_per_s * u)
+        flow = moved * (settings[of.FADE_PER_S] * o - settings[of.RETURN_PER_S] * u)
         life[i, OBSERVABLE] = stay * (o - flow)
         life[i, UNOBSERVABLE] = stay * (u + flow)
 
@@ -80,9 +81,9 @@ def detection_chance(life, xy, sensor, settings):
     out = np.empty(len(life))
     for i in range(len(life)):
         r = max(math.sqrt((xy[i, 0] - sensor[0]) ** 2 + (xy[i, 1] - sensor[1]) ** 2), 0.3)
-        strength_db = life[i, STRENGTH_DB] if life[i, HITS] >= 3.0 else settings.person_strength_db
+        strength_db = life[i, STRENGTH_DB] if life[i, HITS] >= 3.0 else settings[of.PERSON_STRENGTH_DB]
         snr = 10.0 ** (0.1 * (strength_db - 3.0 - 40.0 * math.log10(r)))
-        out[i] = min(max(settings.false_alarm_probability ** (1.0 / (1.0 + snr)), 0.02), 0.95)
+        out[i] = min(max(settings[of.FALSE_ALARM_PROBABILITY] ** (1.0 / (1.0 + snr)), 0.02), 0.95)
     return out
 
 
@@ -104,8 +105,8 @@ def in_view(xy, sensor, open_to, points, body_m, settings):
         r = math.sqrt(dx * dx + dy * dy)
         azimuth = -((math.pi - (math.atan2(dy, dx) - sensor[2])) % (2.0 * math.pi) - math.pi)
         if (
-            r < settings.range_min_m + 0.2
-            or r > settings.range_max_m
+            r < settings[of.RANGE_MIN_M] + 0.2
+            or r > settings[of.RANGE_MAX_M]
             or not open_to[round(math.degrees(azimuth)) + 180]
         ):
             continue
@@ -176,7 +177,7 @@ def note_hits(life, pick, taken_s, radar, z, snr_db, width_m, still, edge, visib
         if not edge[j]:
             life[i, BEHIND] += share * ((1.0 if hidden[i] else 0.0) - life[i, BEHIND])
         life[i, EDGE_SHARE] += share * ((1.0 if edge[j] else 0.0) - life[i, EDGE_SHARE])
-        moving = not still[j] and abs(z[j, 2]) > settings.moving_from_mps
+        moving = not still[j] and abs(z[j, 2]) > settings[of.MOVING_FROM_MPS]
         life[i, MOVING_HITS] = 0.9 * life[i, MOVING_HITS] + (1.0 if moving else 0.0)
 
 
@@ -193,7 +194,7 @@ def judge(life, states, covariances, modes, settings):
             if far or (life[i, MOVING_HITS] >= 1.8 and left):
                 life[i, MOVED] = 1.0
         existence = life[i, OBSERVABLE] + life[i, UNOBSERVABLE]
-        enough = existence >= settings.believe_at and life[i, HITS] >= settings.believe_hits
+        enough = existence >= settings[of.BELIEVE_AT] and life[i, HITS] >= settings[of.BELIEVE_HITS]
         if enough and life[i, MOVED] > 0.5 and life[i, EDGE_SHARE] < 0.5 and life[i, BEHIND] < 0.5:
             life[i, BELIEVED] = 1.0
 
@@ -210,12 +211,12 @@ def over(life, states, covariances, modes, now_s, settings):
             for k in range(2):
                 variance += modes[i, k] * (covariances[i, k, 0, 0] + covariances[i, k, 1, 1])
             sigma = math.sqrt(variance)
-            wide, too_wide = sigma > settings.sigma_max_m, sigma > 2.0 * settings.sigma_max_m
+            wide, too_wide = sigma > settings[of.SIGMA_MAX_M], sigma > 2.0 * settings[of.SIGMA_MAX_M]
             out[i] = existence < GONE_BELOW or (wide and existence < 0.6) or too_wide
         elif life[i, STILL_BORN] > 0.5 and life[i, MOVED] < 0.5:
-            out[i] = unseen_s > settings.possible_s and existence < 0.3
+            out[i] = unseen_s > settings[of.POSSIBLE_S] and existence < 0.3
         else:
-            lost = unseen_s > settings.tentative_s * (1.0 if life[i, HITS] < 3.0 else 2.0)
+            lost = unseen_s > settings[of.TENTATIVE_S] * (1.0 if life[i, HITS] < 3.0 else 2.0)
             out[i] = lost or life[i, MOVING_HITS] < 0.3  # lately nothing but still returns: it has stuck to something
     return out
 

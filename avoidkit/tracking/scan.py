@@ -6,6 +6,7 @@ import numpy as np
 
 from avoidkit.jit import compiled
 from avoidkit.tracking import life as lives
+from avoidkit.tracking import settings as of
 from avoidkit.tracking import still as stills
 from avoidkit.tracking.association import NEVER, log_likelihoods
 from avoidkit.tracking.bank import BELIEVED, HITS, MOVED, OBSERVABLE, STILL_BORN
@@ -15,6 +16,7 @@ from avoidkit.tracking.standing import remember
 FIRST_REACH_M = 0.5  # a track of one measurement takes its second only within this distance
 UNRESOLVED_M = 0.8  # nearer to each other than this, one of two tracks may go without a measurement
 HIDING_M = 0.25  # a nearer return hides what lies within this distance behind it
+IMAGE_M = 0.45  # and so far beside it nothing new is believed: a mirror image lies behind its original
 
 
 def take_in(tracker, entry):
@@ -54,8 +56,8 @@ def picked(weights):
 def advance(states, covariances, modes, life, dt_s, settings):
     """Let `dt_s` go by for all tracks: existence, mixing of the models, prediction; in place."""
     lives.pass_time(life, dt_s, settings)
-    mix(states, covariances, modes, switching(dt_s, settings.stop_per_s, settings.start_per_s))
-    F, Q = motion_models(dt_s, settings.accel_psd, settings.sway_mps, settings.standing_memory_s)
+    mix(states, covariances, modes, switching(dt_s, settings[of.STOP_PER_S], settings[of.START_PER_S]))
+    F, Q = motion_models(dt_s, settings[of.ACCEL_PSD], settings[of.SWAY_MPS], settings[of.STANDING_MEMORY_S])
     predict(states, covariances, F, Q)
 
 
@@ -73,12 +75,12 @@ def score(
     hidden = stills.behind_edges(xy, sensor, layers, taken_s, settings, 0.7)
     chance = lives.detection_chance(life, xy, sensor, settings)
     limb_var, limb_shares = limbs(z, settings)
-    log_g = log_likelihoods(states, covariances, modes, z, R, sensor, limb_var, limb_shares, settings.gate_d2)
+    log_g = log_likelihoods(states, covariances, modes, z, R, sensor, limb_var, limb_shares, settings[of.GATE_D2])
     ratio, other = np.full((n, m), NEVER), np.empty(m)
     for j in range(m):
-        other[j] = settings.false_alarm_density
+        other[j] = settings[of.FALSE_ALARM_DENSITY]
         if still[j]:
-            other[j] = settings.edge_density if edge[j] else settings.still_density
+            other[j] = settings[of.EDGE_DENSITY] if edge[j] else settings[of.STILL_DENSITY]
     for i in range(n):
         merged = stills.marked(layers, xy[i, 0], xy[i, 1], taken_s, settings)  # beside an edge a miss says nothing
         visible[i] = visible[i] and not hidden[i] and not merged
@@ -110,10 +112,10 @@ def conclude(
     beside = lives.beside_a_hit(xy, hit, UNRESOLVED_M)
     lives.weigh(life, hit, evidence, chance, visible & ~beside)
     lives.note_hits(life, pick, taken_s, radar, z, snr_db, width_m, still, edge, visible, hidden, settings)
-    remember(life, modes, taken_s, settings.standing_probability, settings.coasting_s)
+    remember(life, modes, taken_s, settings[of.STANDING_PROBABILITY], settings[of.COASTING_S])
     lives.judge(life, states, covariances, modes, settings)
     ended = lives.over(life, states, covariances, modes, taken_s, settings)
-    return ended | lives.doubles(life, lives.places(states, modes), states, settings.same_m, settings.same_mps)
+    return ended | lives.doubles(life, lives.places(states, modes), states, settings[of.SAME_M], settings[of.SAME_MPS])
 
 
 def bear(tracker, entry, pick, small):
@@ -127,7 +129,9 @@ def bear(tracker, entry, pick, small):
     taken[pick[pick >= 0]] = True
     layers, open_to = tracker.still.layers, tracker.open_to[entry.sensor]
     taken |= stills.behind_edges(clusters.xy, clusters.sensor, layers, entry.taken_s, tracker.settings, 0.7)
-    taken |= ~lives.in_view(clusters.xy, clusters.sensor, open_to, clusters.points, HIDING_M, tracker.settings)
+    known = lives.places(bank.states, bank.modes)[bank.life[:, HITS] >= 5.0]  # hides, seen in this scan or not
+    nearer = np.concatenate([clusters.points, known])
+    taken |= ~lives.in_view(clusters.xy, clusters.sensor, open_to, nearer, IMAGE_M, tracker.settings)
     moving, still = can_be_born(
         clusters.z, clusters.R, clusters.xy, clusters.still, taken, small, bank.states, bank.modes, tracker.settings
     )
@@ -147,10 +151,10 @@ def can_be_born(z, R, at, still, taken, small, states, modes, settings):
     for j in range(m):
         free = not taken[j]
         for i in range(len(xy)):
-            free = free and (xy[i, 0] - at[j, 0]) ** 2 + (xy[i, 1] - at[j, 1]) ** 2 > settings.apart_m**2
+            free = free and (xy[i, 0] - at[j, 0]) ** 2 + (xy[i, 1] - at[j, 1]) ** 2 > settings[of.APART_M] ** 2
         speed = abs(z[j, 2])
-        moving[j] = free and not still[j] and settings.moving_from_mps < speed < settings.moving_to_mps
-        accurate = math.sqrt(R[j, 0, 1]) * z[j, 0] <= settings.still_sigma_m
+        moving[j] = free and not still[j] and settings[of.MOVING_FROM_MPS] < speed < settings[of.MOVING_TO_MPS]
+        accurate = math.sqrt(R[j, 0, 1]) * z[j, 0] <= settings[of.STILL_SIGMA_M]
         quiet[j] = free and small[j] and accurate
     return moving, quiet
 
@@ -181,7 +185,7 @@ def remember_still(tracker, entry):
         settings,
     )
     tracker.still.touch(cells)
-    stills.count_scan(layers, cells, entry.taken_s, settings.still_keep_s)
+    stills.count_scan(layers, cells, entry.taken_s, settings[of.STILL_KEEP_S])
     quiet = (bank.life[:, STILL_BORN] > 0.5) & (bank.life[:, MOVED] < 0.5)
     if quiet.any():
         bank.keep(~edges_among(bank.states, quiet, layers, entry.taken_s, settings))
@@ -193,18 +197,18 @@ def still_cells(points, still, sigma_m, states, modes, life, layers, taken_s, se
     used = np.zeros(len(points), np.bool_)
     xy = lives.places(states, modes)
     for k in range(len(points)):
-        used[k] = still[k] and sigma_m[k] <= settings.still_sigma_m
+        used[k] = still[k] and sigma_m[k] <= settings[of.STILL_SIGMA_M]
         if not used[k]:
             continue
         for i in range(len(xy)):
-            near = (xy[i, 0] - points[k, 0]) ** 2 + (xy[i, 1] - points[k, 1]) ** 2 < settings.apart_m**2
+            near = (xy[i, 0] - points[k, 0]) ** 2 + (xy[i, 1] - points[k, 1]) ** 2 < settings[of.APART_M] ** 2
             if (
                 near
                 and life[i, MOVED] > 0.5
                 and not stills.marked(layers, points[k, 0], points[k, 1], taken_s, settings)
             ):
                 used[k] = False
-    return stills.cells_of(points, used, settings.still_cell_m)
+    return stills.cells_of(points, used, settings[of.STILL_CELL_M])
 
 
 @compiled

@@ -14,6 +14,7 @@ import math
 import numpy as np
 
 from avoidkit.jit import compiled
+from avoidkit.tracking import settings as of
 
 CELLS = 512  # cells along each side before the grid repeats
 COUNT, FIRST_S, LAST_S, EDGE_S = 0, 1, 2, 3  # layers of the memory
@@ -106,8 +107,8 @@ def count_scan(layers, cells, taken_s, keep_s):
 def strength(layers, cell, taken_s, settings):
     """Scans a second in a cell, 0 where it was not seen long, often or lately enough to be joined."""
     span_s = layers[LAST_S, cell] - layers[FIRST_S, cell]
-    lately = taken_s - layers[LAST_S, cell] <= settings.still_keep_s
-    if lately and span_s >= settings.still_settle_s and layers[COUNT, cell] >= settings.still_scans:
+    lately = taken_s - layers[LAST_S, cell] <= settings[of.STILL_KEEP_S]
+    if lately and span_s >= settings[of.STILL_SETTLE_S] and layers[COUNT, cell] >= settings[of.STILL_SCANS]:
         return layers[COUNT, cell] / span_s
     return 0.0
 
@@ -115,14 +116,14 @@ def strength(layers, cell, taken_s, settings):
 @compiled
 def marked(layers, x_m, y_m, taken_s, settings):
     """Whether a place is marked as edge: a cell whose middle is within `MARK_CELLS` cells of it."""
-    cell_m = settings.still_cell_m
+    cell_m = settings[of.STILL_CELL_M]
     u, v = x_m / cell_m, y_m / cell_m
     for dy in range(-1, 2):
         for dx in range(-1, 2):
             col, row = math.floor(u) + dx, math.floor(v) + dy
             away = math.sqrt((col + 0.5 - u) ** 2 + (row + 0.5 - v) ** 2)
             cell = (row % CELLS) * CELLS + col % CELLS
-            if away <= MARK_CELLS and taken_s - layers[EDGE_S, cell] <= settings.edge_keep_s:
+            if away <= MARK_CELLS and taken_s - layers[EDGE_S, cell] <= settings[of.EDGE_KEEP_S]:
                 return True
     return False
 
@@ -141,11 +142,11 @@ def joined(layers, x_m, y_m, taken_s, settings, rows, cols):
     n : int
         How many were joined; 0: nothing there.
     length_m : float
-        Greatest distance between two of them and the width of a cell; the search ends above `settings.edge_m`.
+        Greatest distance between two of them and the width of a cell; the search ends above `edge_m`.
     count, span_s : float
         Scans in the strongest cell, and over which time.
     """
-    cell_m = settings.still_cell_m
+    cell_m = settings[of.STILL_CELL_M]
     col0, row0 = math.floor(x_m / cell_m), math.floor(y_m / cell_m)
     best = 0.0
     for dr in range(-1, 2):
@@ -157,7 +158,7 @@ def joined(layers, x_m, y_m, taken_s, settings, rows, cols):
         return 0, 0.0, 0.0, 0.0
     core = (rows[0] % CELLS) * CELLS + cols[0] % CELLS
     n, k, length_m = 1, 0, cell_m
-    while k < n and length_m <= settings.edge_m:
+    while k < n and length_m <= settings[of.EDGE_M]:
         for dr in range(-2, 3):
             for dc in range(-2, 3):
                 row, col = rows[k] + dr, cols[k] + dc
@@ -167,7 +168,7 @@ def joined(layers, x_m, y_m, taken_s, settings, rows, cols):
                 if (
                     known
                     or strength(layers, (row % CELLS) * CELLS + col % CELLS, taken_s, settings)
-                    <= settings.still_share * best
+                    <= settings[of.STILL_SHARE] * best
                 ):
                     continue
                 for q in range(n):
@@ -204,16 +205,16 @@ def look_round(xy, asked, layers, taken_s, settings):
             continue
         if marked(layers, xy[i, 0], xy[i, 1], taken_s, settings):
             edge[i] = True
-            if taken_s - layers[EDGE_S, cell_of(xy[i, 0], xy[i, 1], settings.still_cell_m)] <= 1.0:
+            if taken_s - layers[EDGE_S, cell_of(xy[i, 0], xy[i, 1], settings[of.STILL_CELL_M])] <= 1.0:
                 continue
         n, length_m, count, span_s = joined(layers, xy[i, 0], xy[i, 1], taken_s, settings, rows, cols)
-        if length_m > settings.edge_m:
+        if length_m > settings[of.EDGE_M]:
             edge[i] = True
             for k in range(n):
                 marks[c] = (rows[k] % CELLS) * CELLS + cols[k] % CELLS
                 c += 1
         elif not edge[i]:
-            small[i] = n > 0 and count >= settings.possible_scans and span_s >= settings.possible_after_s
+            small[i] = n > 0 and count >= settings[of.POSSIBLE_SCANS] and span_s >= settings[of.POSSIBLE_AFTER_S]
     return edge, small, np.unique(marks[:c])
 
 
@@ -221,14 +222,14 @@ def look_round(xy, asked, layers, taken_s, settings):
 def behind_edges(xy, sensor, layers, taken_s, settings, margin_m):
     """Whether each place lies behind cells marked as edge, seen from the radar, (n,) bool."""
     out = np.zeros(len(xy), np.bool_)
-    cell_m = settings.still_cell_m
+    cell_m = settings[of.STILL_CELL_M]
     for i in range(len(xy)):
         dx, dy = xy[i, 0] - sensor[0], xy[i, 1] - sensor[1]
         r = math.sqrt(dx * dx + dy * dy)
         for k in range(2, int((r - margin_m) / cell_m) + 1):
             s = k * cell_m / r
             cell = cell_of(sensor[0] + s * dx, sensor[1] + s * dy, cell_m)
-            if taken_s - layers[EDGE_S, cell] <= settings.edge_keep_s:
+            if taken_s - layers[EDGE_S, cell] <= settings[of.EDGE_KEEP_S]:
                 out[i] = True
                 break
     return out

@@ -16,6 +16,7 @@ from avoidkit.frames import Pose
 from avoidkit.sensing.records import Scan
 from avoidkit.tracking import Tracker
 from avoidkit.tracking import filters as ours
+from avoidkit.tracking import settings as of
 from avoidkit.tracking.association import gate, nearest
 from avoidkit.tracking.cluster import accuracy_of, measure
 from avoidkit.tracking.records import Stage
@@ -88,7 +89,7 @@ class PlainLoop:
     def _scan(self, scan):
         clusters = measure(scan, STANDS, getattr(MOUNTS, scan.sensor), NOISE, SETTINGS)
         dt_s, self.time_s = max(scan.taken_s - self.time_s, 0.0), max(scan.taken_s, self.time_s)
-        F, Q = (ours.spread_to_plane(m) for m in ours.walking_step(dt_s, SETTINGS.accel_psd))
+        F, Q = (ours.spread_to_plane(m) for m in ours.walking_step(dt_s, SETTINGS[of.ACCEL_PSD]))
         ratio = np.full((len(self.filters), len(clusters)), -1e9)
         for i, one in enumerate(self.filters):
             one.F, one.Q = F, Q
@@ -99,7 +100,7 @@ class PlainLoop:
                 y = clusters.z[j] - h
                 y[1] = ours.wrapped(y[1])
                 d2 = float(y @ np.linalg.solve(P + np.diag(clusters.R[j, 1]), y))
-                if d2 < SETTINGS.gate_d2:
+                if d2 < SETTINGS[of.GATE_D2]:
                     ratio[i, j] = 12.0 - d2
         weights = nearest(ratio)
         for i, one in enumerate(self.filters):
@@ -145,9 +146,9 @@ class GeneralLibrary:
         from stonesoup.predictor.kalman import ExtendedKalmanPredictor
         from stonesoup.updater.kalman import ExtendedKalmanUpdater
 
-        model = CombinedLinearGaussianTransitionModel([ConstantVelocity(SETTINGS.accel_psd)] * 2)
+        model = CombinedLinearGaussianTransitionModel([ConstantVelocity(SETTINGS[of.ACCEL_PSD])] * 2)
         self.predictor, self.updater = ExtendedKalmanPredictor(model), ExtendedKalmanUpdater(None)
-        guess = DistanceHypothesiser(self.predictor, self.updater, Mahalanobis(), math.sqrt(SETTINGS.gate_d2))
+        guess = DistanceHypothesiser(self.predictor, self.updater, Mahalanobis(), math.sqrt(SETTINGS[of.GATE_D2]))
         self.associator, self.tracks, self.start = GNNWith2DAssignment(guess), [], datetime(2000, 1, 1)
 
     def step(self, now_s, scans):
