@@ -210,16 +210,21 @@ def freshness(situation, direction, tuning):
     yield at_most("age of hold-to-run", now - hold.sent_s, decision.link_timeout_s, "s")
     yield at_most("distance of operator", hold.distance_m, decision.remote_range_m, "m")
     tracks = situation.tracks
-    finite = bool(
-        np.isfinite(tracks.state).all() and np.isfinite(tracks.covariance).all() and np.isfinite(tracks.extent_m).all()
-    )
-    yield Check("tracks are numbers", 1.0, float(finite), "1", finite)
+    yield numbers_only(tracks)
     yield at_most("age of tracks", abs(now - tracks.time_s), tuning.cycle_s, "s")
     ends = ("front_left", "front_right") if direction > 0 else ("rear_left", "rear_right")
     for name in ends:
         yield radar_age(situation, name, tuning)
     age = math.inf if situation.echoes is None else now - situation.echoes.taken_s
     yield at_most("age of echoes", age, tuning.decision.data_timeout_s + tuning.ultrasonic.cycle_s, "s")
+
+
+def numbers_only(tracks):
+    """Check that nothing in the tracks is NaN, and nothing but the time since somebody stood is infinite."""
+    finite = (tracks.state, tracks.covariance, tracks.extent_m, tracks.existence, tracks.standing, tracks.last_seen_s)
+    good = all(bool(np.isfinite(a).all()) for a in (*finite, tracks.age_s, tracks.standing_for_s))
+    good = good and not bool(np.isnan(tracks.stood_ago_s).any())
+    return Check("tracks are numbers", 1.0, float(good), "1", good)
 
 
 def radar_age(situation, name, tuning):

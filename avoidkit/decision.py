@@ -240,4 +240,5 @@ def is_sound(verdict):
         return False
     cap = verdict.speed_cap_mps
     followable = isinstance(verdict.path, Path) and isinstance(verdict.memory, Memory)
+    followable = followable and isinstance(verdict.checks, tuple) and all(isinstance(c, Check) for c in verdict.checks)
     return followable and isinstance(cap, Real) and math.isfinite(cap) and cap >= 0

@@ -10,6 +10,7 @@ from avoidkit.checks import InputError
 from avoidkit.decision import decide as kit_decide
 from avoidkit.decision import halting, is_sound
 from avoidkit.freespace import FreeSpace
+from avoidkit.grid import Grid
 from avoidkit.motion import Motion, advance, ego_of
 from avoidkit.people import Crowd, signed_distance
 from avoidkit.recording import Recorder, Row
@@ -17,7 +18,7 @@ from avoidkit.remote import OperatorHand
 from avoidkit.sensing import Sensors
 from avoidkit.sensing.records import Health
 from avoidkit.tracking import Tracker
-from avoidkit.tracking.records import no_tracks
+from avoidkit.tracking.records import Tracks, no_tracks
 from avoidkit.vehicle import EgoHistory, greatest_curvature, outline_in_scene
 from avoidkit.verdict import Memory, Situation
 
@@ -164,9 +165,10 @@ class Loop:
         for scan in scans:
             self._sensor_state[scan.sensor] = (Health(scan.health), scan.taken_s)
         clock.mark("sensing")
-        tracks = self._stage(errors, "tracker", lambda: self._tracker.step(scans, ego), no_tracks(now))
+        tracks = self._stage(errors, "tracker", lambda: self._tracker.step(scans, ego), no_tracks(now), Tracks)
         clock.mark("tracking")
-        grid = self._stage(errors, "free space", lambda: self._space.step(scans, echoes, tracks, ego), self._grid)
+        space = self._space
+        grid = self._stage(errors, "free space", lambda: space.step(scans, echoes, tracks, ego), self._grid, Grid)
         self._grid = grid
         clock.mark("free space")
         return scans, echoes, tracks, grid
@@ -188,13 +190,17 @@ class Loop:
         return situation, verdict, ""
 
     @staticmethod
-    def _stage(errors, name, call, instead):
+    def _stage(errors, name, call, instead, wanted=object):
         """What the stage returns; a user's stage may raise anything, and that must end in a halt, not in a crash."""
         try:
-            return call()
+            result = call()
         except Exception as error:  # noqa: BLE001
             errors.append(f"{name}: {type(error).__name__}: {error}")
             return instead
+        if not isinstance(result, wanted):
+            errors.append(f"{name}: must return {wanted.__name__}, got {_short(result)}")
+            return instead
+        return result
 
     def _along_reference(self):
         """Distance along the reference: that of the active path if it is the one, else of its nearest point ahead."""

@@ -107,6 +107,13 @@ def test_a_track_with_a_nan_means_halt():
     assert (verdict.action, verdict.settled_by) == (Action.HALT, "tracks are numbers")
 
 
+@pytest.mark.parametrize("name", ["standing", "existence", "last_seen_s", "standing_for_s", "stood_ago_s", "extent_m"])
+def test_a_nan_anywhere_in_the_tracks_means_halt(name):
+    where = lane((6.5, 0.0, 0.0, 0.0))
+    getattr(where.tracks, name)[0] = math.nan
+    assert decide(where, TUNING).settled_by == "tracks are numbers"
+
+
 def test_tracks_of_another_instant_mean_halt():
     where = lane()
     stale = replace(where, tracks=replace(where.tracks, time_s=where.time_s - 0.4))

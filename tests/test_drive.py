@@ -131,6 +131,22 @@ def test_a_tracker_that_fails_now_and_then_halts_only_then():
     assert all(row.verdict.action == Action.HALT for row in failed)
 
 
+@pytest.mark.parametrize(
+    ("stage", "name"), [("track", "tracker: must return Tracks"), ("map_space", "free space: must")]
+)
+def test_a_stage_that_returns_something_else_is_a_halt_that_says_so(stage, name):
+    class Nothing:
+        def __init__(self, tuning):
+            pass
+
+        def step(self, *_):
+            return None
+
+    recording = drive(SCENE, TUNING, seed=3, duration_s=1.0, **{stage: Nothing})
+    assert {row.verdict.action for row in recording.rows} <= {Action.HALT}
+    assert all(row.error.startswith(name) for row in recording.rows)
+
+
 def test_a_grid_that_knows_nothing_keeps_the_vehicle_where_it_is():
     class Blank(FreeSpace):
         def step(self, scans, echoes, tracks, ego):
