@@ -131,12 +131,13 @@ def add_free(
 
 @compiled
 def add_returns(
-    change, veil, last_seen_s, stamp, scan, corner_x, corner_y, cell_m, points, bearing_rad, across_m, theirs, body_m,
-    link_m, occupied, edge, taken_s,
+    change, veil, last_seen_s, stamp, scan, corner_x, corner_y, cell_m, points, bearing_rad, across_m, share, theirs,
+    body_m, link_m, occupied, edge, taken_s,
 ):  # fmt: skip
     """Add what the returns of one scan say: occupied there, less so between two of one edge, a veil at a track.
 
-    `points` (n, 2) lie in the frame of the grid; `bearing_rad`, `across_m` (n,) give line of sight and spread. A
+    `points` (n, 2) lie in the frame of the grid; `bearing_rad`, `across_m`, `share` (n,) give line of
+    sight, spread, and the share of the evidence that each return deserves. A
     scan adds to a cell once at most, however many of its returns meet there: `stamp` keeps the number `scan` of
     the last scan that did. Returns that are `theirs` veil a disc of `body_m`.
     """
@@ -146,7 +147,7 @@ def add_returns(
                   body_m, occupied, taken_s)  # fmt: skip
         else:
             _spot(change, last_seen_s, stamp, scan, corner_x, corner_y, cell_m, points[k, 0], points[k, 1],
-                  bearing_rad[k], cell_m, across_m[k], occupied, taken_s)  # fmt: skip
+                  bearing_rad[k], cell_m, across_m[k], occupied * share[k], taken_s)  # fmt: skip
     if edge <= 0.0:
         return
     for i in range(len(points)):

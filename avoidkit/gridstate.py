@@ -10,10 +10,11 @@ from avoidkit import gridmath
 from avoidkit.frames import Pose, compose, to_local, to_scene
 from avoidkit.grid import log_odds_of
 from avoidkit.gridmath import NEVER_S
-from avoidkit.sensing.equation import range_at_probability
+from avoidkit.sensing.equation import accuracy, range_at_probability
 from avoidkit.sensing.records import Health
 
 BIN_DEG = 1.0  # width of a bin of azimuth
+BLUR_M = 0.15  # a return that is less sure across the line of sight says less about each cell
 DEGRADED_SHARE = 0.3  # of its range that a radar surely has left which says it is degraded; our placeholder
 REPEATS = 20  # the same returns so many times in a row, in spite of noise: stuck; our placeholder
 KNOWN_WITHIN_M, KNOWN_BINS, GONE_SHARE = 8.0, 30, 0.7  # when known things have stopped returning; our placeholders
@@ -162,14 +163,16 @@ class RadarEvidence:
     def _mark_returns(self, state, scan, points, at, theirs):
         """Occupied evidence where something returned; a veil, no more than unknown, where a track did."""
         space = self._space
-        sigma_rad = math.radians(space.azimuth_sigma_deg) * np.clip(10 ** ((20.0 - scan.snr_db) / 20.0), 0.5, 2.0)
         state.scans += 1
         bearing_rad = at.yaw_rad + scan.azimuth_rad.astype(float)
-        across_m = np.maximum(space.cell_m, scan.range_m * sigma_rad).astype(float)
+        snr, azimuth = 10 ** (scan.snr_db.astype(float) / 10), scan.azimuth_rad.astype(float)
+        sigma_rad = np.minimum(accuracy(snr, azimuth, self._radar)[1], 2 * math.radians(space.azimuth_sigma_deg))
+        across_m = np.maximum(space.cell_m, scan.range_m * sigma_rad)
+        share = np.clip(BLUR_M / across_m, 0.25, 1.0)
         gridmath.add_returns(
             state.change, state.veil, state.last_seen_s, state.stamp, state.scans, *state.place, points, bearing_rad,
-            across_m, theirs, self._people.body_radius_m, space.edge_link_m, log_odds_of(space.occupied_probability),
-            log_odds_of(space.edge_probability), scan.taken_s,
+            across_m, share, theirs, self._people.body_radius_m, space.edge_link_m,
+            log_odds_of(space.occupied_probability), log_odds_of(space.edge_probability), scan.taken_s,
         )  # fmt: skip
 
     def checkpoint(self):

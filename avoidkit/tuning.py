@@ -114,7 +114,9 @@ class FreeSpaceTuning(Model):
     distrust_s: float = seconds(
         0.0, 60.0, 3.0, step=0.1, doc="a radar frees nothing for so long after most known things stopped returning"
     )
-    azimuth_sigma_deg: float = degrees(0.2, 10, 1.5, step=0.1, doc="a return marks cells this far to either side")
+    azimuth_sigma_deg: float = degrees(
+        0.2, 10, 1.5, step=0.1, doc="a return marks cells up to twice this to either side"
+    )
     edge_link_m: float = metres(0.0, 3.0, 1.2, step=0.05, doc="returns nearer to each other belong to one edge")
     fade_s: float = seconds(
         0.2, 60.0, 4.0, step=0.1, doc="cells in nobody's view fade towards unknown with this time constant"

@@ -89,7 +89,7 @@ def marked(points, theirs=None, scans=1):
     for scan in range(1, scans + 1):
         gridmath.add_returns(
             change, veil, seen, stamp, scan, *CORNER, CELL_M, np.array(points, float), np.zeros(n), np.full(n, 0.1),
-            theirs, 0.3, 1.2, 0.8, 0.4, 1.0,
+            np.ones(n), theirs, 0.3, 1.2, 0.8, 0.4, 1.0,
         )  # fmt: skip
     return change, veil
 
