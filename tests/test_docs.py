@@ -48,7 +48,7 @@ def _console_blocks():
 
 
 @pytest.mark.parametrize("block", list(_console_blocks()))
-def test_each_command_of_the_page_prints_what_the_page_says(block, tmp_path, monkeypatch, capsys):
+def test_each_command_of_the_page_prints_what_the_page_says_but_for_numbers(block, tmp_path, monkeypatch, capsys):
     from avoidkit.cli import main
 
     monkeypatch.chdir(tmp_path)
@@ -61,7 +61,14 @@ def test_each_command_of_the_page_prints_what_the_page_says(block, tmp_path, mon
         assert program == "avoidkit"
         assert code == (2 if "mistaken" in line else 0), out.err
         printed = out.out + out.err
-        assert doctest.OutputChecker().check_output(said, printed, doctest.ELLIPSIS), f"$ {line}\n{printed}"
+        alike = doctest.OutputChecker().check_output(_masked(said), _masked(printed), doctest.ELLIPSIS)
+        assert alike, f"$ {line}\n{printed}"
+
+
+def _masked(text):
+    """A text without its numbers and hashes: those on the page are of one run; `...` stands for anything."""
+    text = re.sub(r"\b[0-9a-f]{12}\b", "HASH", text)
+    return re.sub(r" +", " ", re.sub(r"\d+(\.\d+)?", "N", text))
 
 
 def test_each_example_of_a_file_is_one(tmp_path):
