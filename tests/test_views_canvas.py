@@ -43,6 +43,11 @@ def test_the_canvas_is_the_bench_unless_the_plain_one_is_asked_for(lane, tuning,
     assert isinstance(bench(lane, tuning, plain=True), Bench)
 
 
+def test_without_anywidget_the_plain_bench_is_opened(lane, tuning, monkeypatch):
+    monkeypatch.setattr("importlib.util.find_spec", lambda name: None)
+    assert isinstance(bench(lane, tuning), Bench)
+
+
 def test_an_answer_bears_the_number_of_its_question_and_the_verdict_of_the_kit(line):
     message, _ = line.ask((8.0, 1.2, 0.0, 0.0))
     assert (message["kind"], message["number"]) == ("answer", 1)

@@ -191,7 +191,7 @@ function render({model, el}) {
     panel.element.classList.add('ak-old');
   }
 
-  model.on('msg:custom', (content, buffers) => {
+  const onMessage = (content, buffers) => {
     if (content.kind === 'turn') {
       turning.textContent = content.problem ?? (content.turn ? turnWords(content.turn) : 'No single change that was tried turns it.');
       return;
@@ -213,7 +213,7 @@ function render({model, el}) {
     canvas.dataset.action = frame.action;
     canvas.setAttribute('aria-label', `Plan view: ${headline(frame)}. ${frame.why} ${HELP}`);
     redraw();
-  });
+  };
 
   function bytesOf(buffer) {
     return new Uint8Array(buffer.buffer ?? buffer, buffer.byteOffset ?? 0, buffer.byteLength);
@@ -282,12 +282,13 @@ function render({model, el}) {
 
   const watcher = new ResizeObserver(redraw);
   watcher.observe(el);
-  model.on('change:revision', moved);
-  model.on('comm_live_update', wonder);
+  const listeners = {'msg:custom': onMessage, 'change:revision': moved, comm_live_update: wonder};
+  for (const [name, listener] of Object.entries(listeners)) model.on(name, listener);
   model.send({kind: 'ready'});
   moved();
   return () => {
     watcher.disconnect();
+    for (const [name, listener] of Object.entries(listeners)) model.off(name, listener);
     clearTimeout(patience);
   };
 }

@@ -121,11 +121,9 @@ class TuningPanel:
         value, info = self._fields[name]
         slider = slider_for(name, value, info)
         unit = (info.json_schema_extra or {}).get("unit") or ""
-        unit = "" if unit == "1" else unit
-        label = widgets.HTML(
-            f"<b>{html.escape(name)}</b><br><small>{html.escape(info.description or '')}</small>",
-            layout={"width": "330px"},
-        )
+        unit = "" if unit == "1" else unit.replace("^2", "\u00b2")
+        meaning = f"<b>{html.escape(name)}</b><br><small>{html.escape(info.description or '')}</small>"
+        label = widgets.HTML(f"<div style='line-height:1.3'>{meaning}</div>", layout={"width": "400px"})
         mark = widgets.HTML(layout={"width": "170px"})
         slider.observe(lambda _change: self._moved(name), "value")
         self._sliders[name] = slider

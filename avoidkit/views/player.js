@@ -173,7 +173,8 @@ export function mountPlayer(root, demo) {
     draw();
   });
   document.addEventListener('keydown', (event) => {
-    if (['INPUT', 'SELECT', 'BUTTON'].includes(event.target.tagName) && event.key !== 'Escape') return;
+    const {tagName} = event.target; // fields keep their own keys, and a button its space bar
+    if (tagName === 'INPUT' || tagName === 'SELECT' || (tagName === 'BUTTON' && event.key === ' ')) return;
     const act = {' ': toggle, ArrowLeft: () => step(-1), ArrowRight: () => step(1), Home: () => jump(0),
       End: () => jump(demo.frames.length - 1)}[event.key];
     if (act) {

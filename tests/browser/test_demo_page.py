@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from avoidkit import Tuning, drive, load_scene, shipped
-from avoidkit.views.demo import export_demo
+from avoidkit.views.demo import demo_frame, export_demo
 
 pytestmark = pytest.mark.browser
 
@@ -62,6 +62,24 @@ def test_switching_a_layer_off_changes_the_picture(file, open_page):
     before = page.evaluate(picture)
     page.locator(".ak-layers label", has_text="grid").locator("input").uncheck()
     assert page.evaluate(picture) != before
+
+
+def test_the_frame_in_a_notebook_still_plays_after_export_to_html_without_network(file, open_page, tmp_path):
+    nbconvert = pytest.importorskip("nbconvert", reason="needs the lab extra: nbconvert is missing")
+    nbformat = pytest.importorskip("nbformat", reason="needs the lab extra: nbformat is missing")
+    _, recording = file
+    output = nbformat.v4.new_output("display_data", data={"text/html": demo_frame(recording)._repr_html_()})
+    notebook = nbformat.v4.new_notebook(cells=[nbformat.v4.new_code_cell("demo_frame(recording)", outputs=[output])])
+    text, _ = nbconvert.HTMLExporter().from_notebook_node(notebook)
+    (tmp_path / "export.html").write_text(text, encoding="utf-8")
+    page = open_page(1280, 1000)
+    page.goto((tmp_path / "export.html").as_uri(), wait_until="domcontentloaded")
+    frame = page.frame_locator("iframe[sandbox='allow-scripts']")
+    frame.locator(".ak-answer[data-action]").wait_for(timeout=20_000)
+    frame.locator("button", has_text="step ›").click()
+    assert frame.locator(".ak-time").inner_text().startswith("0.05 s")
+    frame.locator("button", has_text="step ›").press("End")
+    assert frame.locator(".ak-why").inner_text() == recording.rows[-1].verdict.why
 
 
 @pytest.mark.parametrize("theme", ["light", "dark"])
