@@ -215,7 +215,7 @@ def plans_for(places, start, ahead_m, vehicle, limits):
     )
     first, last = min(s for s, _, _ in places), max(s for s, _, _ in places)
     front, rear, _ = box(vehicle)
-    plans = []
+    plans = _straight_back(start, limits)
     for plateau in plateaus:
         shift = max(abs(plateau - start[4]), 0.2)
         shortest, back = shortest_shift(shift, limits), shortest_shift(max(abs(plateau), 0.2), limits)
@@ -228,6 +228,16 @@ def plans_for(places, start, ahead_m, vehicle, limits):
                     for wide in (1.0, 1.4):
                         plans.append((begin, length, plateau, leave, max(back * wide, 1.5)))
     return np.array(plans).reshape(-1, 5)
+
+
+def _straight_back(start, limits):
+    """Plans that lead from beside the reference straight back to it, for a detour that is no longer the way."""
+    if abs(start[4]) < 0.2:
+        return []
+    length = shortest_shift(abs(start[4]), limits)
+    return [
+        (begin, length * wide, 0.0, begin + length * wide, 1.5) for begin in (0.0, 1.5, 3.0) for wide in (1.0, 1.4, 2.0)
+    ]
 
 
 def shortest_shift(offset_m, limits):

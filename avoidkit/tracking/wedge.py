@@ -120,9 +120,10 @@ class WedgeKeeper:
         return float(x), float(y)
 
     def _watched(self, one, tracks, ego, dt_s):
-        """How long the place has been in view, and in how many cycles on end the track has been seen again."""
+        """How long the place has been in view, and in how many cycles on end the track has been seen beside a wedge."""
         hidden = bool(self.blind(np.array([[one.x_m, one.y_m]]), ego.pose)[0])
-        seen = np.any((tracks.ids == one.key) & (self._now_s - tracks.last_seen_s <= SEEN_S))
+        own = np.flatnonzero((tracks.ids == one.key) & (self._now_s - tracks.last_seen_s <= SEEN_S))
+        seen = len(own) > 0 and self.blind(tracks.state[own[0], :2] + BESIDE_M * ROUND, ego.pose).any()
         in_view_s = 0.0 if hidden else one.in_view_s + dt_s
         return replace(one, in_view_s=in_view_s, again=one.again + 1 if seen else 0)
 
