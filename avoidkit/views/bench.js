@@ -113,7 +113,7 @@ function render({model, el}) {
     tell('ak-sent', content);
     model.send(content);
   });
-  let frame = null, grid = null, view = null, held = null, queued = false, patience = 0;
+  let frame = null, grid = null, view = null, size = null, held = null, queued = false, patience = 0;
 
   const box = make('div', 'ak-bench'), stage = make('div', 'ak-stage'), canvas = make('canvas', 'ak-plan'), panel = makePanel();
   canvas.tabIndex = 0;
@@ -161,7 +161,8 @@ function render({model, el}) {
   }
 
   function draw() {
-    const [wide, high] = stageSize(stage, panel.element);
+    size ??= stageSize(stage, panel.element);
+    const [wide, high] = size;
     if (wide <= 0) return;
     const {ctx, pixels} = sharpen(canvas, wide, high);
     view = view ? {...view, width: wide, height: high} : fitView(start.window, wide, high);
@@ -280,7 +281,10 @@ function render({model, el}) {
     moved();
   });
 
-  const watcher = new ResizeObserver(redraw);
+  const watcher = new ResizeObserver(() => {
+    size = null;
+    redraw();
+  });
   watcher.observe(el);
   const listeners = {'msg:custom': onMessage, 'change:revision': moved, comm_live_update: wonder};
   for (const [name, listener] of Object.entries(listeners)) model.on(name, listener);

@@ -69,12 +69,12 @@ export function makePanel() {
     sign.className = `ak-sign ak-${look.shape}`;
     sign.style.background = look.color;
     sign.style.color = look.ink;
-    letter.textContent = look.letter;
-    word.textContent = look.word;
-    cap.textContent = frame.cap > 0 ? `up to ${frame.cap.toFixed(2)} m/s` : 'speed 0';
-    why.textContent = frame.why;
-    turn.textContent = frame.turn ? turnWords(frame.turn) : '';
-    trouble.textContent = frame.error ?? '';
+    write(letter, look.letter);
+    write(word, look.word);
+    write(cap, frame.cap > 0 ? `up to ${frame.cap.toFixed(2)} m/s` : 'speed 0');
+    write(why, frame.why);
+    write(turn, frame.turn ? turnWords(frame.turn) : '');
+    write(trouble, frame.error ?? '');
     trouble.hidden = !frame.error;
     while (body.rows.length > frame.checks.length) body.deleteRow(-1);
     while (body.rows.length < frame.checks.length) addRow(body);
@@ -89,6 +89,11 @@ export function makePanel() {
   return {element: box, show: showFrame};
 }
 
+// Text is written only where it changes: a table that stays as it is need not be laid out anew.
+function write(element, text) {
+  if (element.textContent !== text) element.textContent = text;
+}
+
 function addRow(body) {
   const row = body.insertRow();
   for (let k = 0; k < 6; k += 1) row.insertCell();
@@ -101,13 +106,13 @@ function addRow(body) {
 function fillRow(row, check, settles) {
   const word = check.holds ? 'holds' : 'fails';
   row.className = `ak-${word}${settles ? ' ak-settles' : ''}`;
-  row.cells[0].textContent = check.holds ? '\u2713' : '\u2717';
+  write(row.cells[0], check.holds ? '\u2713' : '\u2717');
   row.cells[0].setAttribute('aria-label', word);
-  row.cells[1].textContent = check.about ? `${check.name} (${check.about})` : check.name;
-  row.cells[2].textContent = `${check.atMost ? '\u2264' : '\u2265'} ${show(check.needed, check.unit)}`;
-  row.cells[3].textContent = show(check.found, check.unit);
+  write(row.cells[1], check.about ? `${check.name} (${check.about})` : check.name);
+  write(row.cells[2], `${check.atMost ? '\u2264' : '\u2265'} ${show(check.needed, check.unit)}`);
+  write(row.cells[3], show(check.found, check.unit));
   const slack = check.atMost ? check.needed - check.found : check.found - check.needed;
-  row.cells[4].textContent = show(slack, check.unit);
+  write(row.cells[4], show(slack, check.unit));
   const share = slackShare(check), bar = row.cells[5].firstChild.firstChild;
   bar.style.width = `${50 * Math.abs(share)}%`;
   bar.style.left = share < 0 ? `${50 + 50 * share}%` : '50%';
