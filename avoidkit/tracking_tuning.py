@@ -16,9 +16,9 @@ class TrackingTuning(Model):
         description="compiled loops, or the filter library's objects",
         json_schema_extra={"unit": "", "step": None, "source": "our placeholder"},
     )
-    pairing: Literal["nearest"] = Field(
+    pairing: Literal["nearest", "soft"] = Field(
         default="nearest",
-        description="global nearest neighbour",
+        description="global nearest neighbour, or the pairs likelier than all others together",
         json_schema_extra={"unit": "", "step": None, "source": "our placeholder"},
     )
     late_s: float = seconds(0.0, 1.0, 0.30, doc="age up to which a late scan is still worked in")

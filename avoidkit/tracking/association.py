@@ -132,4 +132,4 @@ def soft(log_ratio, sweeps=60):
     return weights
 
 
-PAIRINGS = {"nearest": nearest}
+PAIRINGS = {"nearest": nearest, "soft": soft}  # both (log_ratio) -> weights; see `scan.picked`

@@ -38,6 +38,7 @@ from avoidkit.tracking.bank import (
     WIDTH_M,
 )
 
+FAR_HITS = 15.0  # measurements before a way without range rates counts: single places jump by glint
 GONE_BELOW = 0.03  # existence at which a believed track ends
 
 
@@ -182,14 +183,19 @@ def note_hits(life, pick, taken_s, radar, z, snr_db, width_m, still, edge, visib
 
 
 @compiled
-def judge(life, states, covariances, modes, settings):
-    """Set MOVED and BELIEVED of each track, in place."""
+def judge(life, states, covariances, modes, fresh, settings):
+    """Set MOVED and BELIEVED of each track, in place.
+
+    Without a range rate it has moved once it is far from where it began, at a place where nothing was before
+    (`fresh`, (n,) bool): the strongest spot of a wall wanders, too, but along the wall.
+    """
     for i in range(len(life)):
         if life[i, MOVED] < 0.5:
             dx, dy = states[i, 1, 0] - life[i, FROM_X], states[i, 1, 1] - life[i, FROM_Y]
             sigma = math.sqrt(covariances[i, 1, 0, 0] + covariances[i, 1, 1, 1])
             away = math.sqrt(dx * dx + dy * dy)
-            far = away > max(0.8, 5.0 * sigma) and modes[i, 0] < 0.1 and life[i, EDGE_SHARE] < 0.3
+            far = away > max(0.8, 5.0 * sigma) and life[i, HITS] >= FAR_HITS and fresh[i]
+            far = far and modes[i, 0] < 0.1 and life[i, EDGE_SHARE] < 0.3
             left = life[i, STILL_BORN] < 0.5 or away > max(0.3, 3.0 * sigma)  # what stood has to leave its place
             if far or (life[i, MOVING_HITS] >= 1.8 and left):
                 life[i, MOVED] = 1.0

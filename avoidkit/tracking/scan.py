@@ -36,7 +36,7 @@ def take_in(tracker, entry):
     tracker.filter.update(bank, pick, clusters, settings)
     ended = conclude(
         bank.states, bank.covariances, bank.modes, bank.life, pick, xy, visible, hidden, chance, log_g, other,
-        clusters.z, clusters.snr_db, clusters.width_m, clusters.still, edge, entry.taken_s,
+        clusters.z, clusters.snr_db, clusters.width_m, clusters.still, edge, layers, entry.taken_s,
         tracker.radars[entry.sensor], settings,
     )  # fmt: skip
     bank.keep(~ended)
@@ -45,11 +45,14 @@ def take_in(tracker, entry):
 
 
 def picked(weights):
-    """Row of the measurement of each track, -1: none, from hard (n, m) weights."""
+    """Row of the measurement of each track, -1: none: the one that is likelier than all else together.
+
+    Weights above a half leave each measurement to one track, whether they are hard or probabilities.
+    """
     if weights.shape[1] == 0:
         return np.full(len(weights), -1)
     best = weights.argmax(axis=1)
-    return np.where(weights[np.arange(len(weights)), best] > 0.0, best, -1)
+    return np.where(weights[np.arange(len(weights)), best] > 0.5, best, -1)
 
 
 @compiled
@@ -96,7 +99,7 @@ def score(
 @compiled
 def conclude(
     states, covariances, modes, life, pick, xy, visible, hidden, chance, log_g, other, z, snr_db, width_m, still, edge,
-    taken_s, radar, settings,
+    layers, taken_s, radar, settings,
 ):  # fmt: skip
     """Existence, what is remembered of each track, and which have ended, (n,) bool."""
     n = len(life)
@@ -113,7 +116,11 @@ def conclude(
     lives.weigh(life, hit, evidence, chance, visible & ~beside)
     lives.note_hits(life, pick, taken_s, radar, z, snr_db, width_m, still, edge, visible, hidden, settings)
     remember(life, modes, taken_s, settings[of.STANDING_PROBABILITY], settings[of.COASTING_S])
-    lives.judge(life, states, covariances, modes, settings)
+    fresh = np.zeros(n, np.bool_)
+    for i in range(n):
+        if life[i, MOVED] < 0.5 and hit[i] and z[pick[i], 0] <= settings[of.POSSIBLE_RANGE_M]:
+            fresh[i] = not stills.settled(layers, states[i, 1, 0], states[i, 1, 1], taken_s, settings)
+    lives.judge(life, states, covariances, modes, fresh, settings)
     ended = lives.over(life, states, covariances, modes, taken_s, settings)
     return ended | lives.doubles(life, lives.places(states, modes), states, settings[of.SAME_M], settings[of.SAME_MPS])
 

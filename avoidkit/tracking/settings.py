@@ -34,6 +34,7 @@ import numpy as np
     TENTATIVE_S,
     POSSIBLE_SCANS,
     POSSIBLE_AFTER_S,
+    POSSIBLE_RANGE_M,
     POSSIBLE_S,
     COASTING_S,
     SIGMA_MAX_M,
@@ -55,13 +56,13 @@ import numpy as np
     RANGE_MAX_M,
     STANDING_PROBABILITY,
     GATE_D2,
-) = range(48)
+) = range(49)
 
 PLACES = {name.lower(): place for name, place in globals().items() if name.isupper()}
 
 
 def settings_of(tuning, gate_d2):
-    """The settings of a whole `Tuning`, (48,) float; `gate_d2` is chi-square of three at `gate_probability`."""
+    """The settings of a whole `Tuning`, (49,) float; `gate_d2` is chi-square of three at `gate_probability`."""
     sections = (tuning.tracking, tuning.radar, tuning.people)
     out = np.full(len(PLACES), np.nan)
     for name, place in PLACES.items():

@@ -114,6 +114,17 @@ def strength(layers, cell, taken_s, settings):
 
 
 @compiled
+def settled(layers, x_m, y_m, taken_s, settings):
+    """Whether still returns have come for long from a place or a cell beside it: nobody has just walked there."""
+    col0, row0 = math.floor(x_m / settings[of.STILL_CELL_M]), math.floor(y_m / settings[of.STILL_CELL_M])
+    for dr in range(-1, 2):
+        for dc in range(-1, 2):
+            if strength(layers, ((row0 + dr) % CELLS) * CELLS + (col0 + dc) % CELLS, taken_s, settings) > 0.0:
+                return True
+    return False
+
+
+@compiled
 def marked(layers, x_m, y_m, taken_s, settings):
     """Whether a place is marked as edge: a cell whose middle is within `MARK_CELLS` cells of it."""
     cell_m = settings[of.STILL_CELL_M]
