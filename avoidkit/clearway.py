@@ -35,12 +35,39 @@ class Cells:
 
 
 def cells_of(grid):
-    """The states of a `Grid`; whatever is neither known free nor occupied is unknown."""
+    """The states of a `Grid`; whatever is neither known free nor occupied is unknown, but for specks.
+
+    A speck is an unknown cell of which at least seven of the eight neighbours are known free: one or two cells, as a
+    single false return leaves them, smaller than any body or thing that returns. It counts as free.
+    """
     state = np.zeros(grid.log_odds.shape, np.uint8)
     state[grid.known_free()] = FREE
     state[grid.occupied()] = OCCUPIED
+    specks = specks_of(state)
+    state[specks[:, 0], specks[:, 1]] = FREE
     hides = ((state == UNKNOWN) & ~grid.vouched) | grid.exposed
     return Cells(state, float(grid.corner_xy[0]), float(grid.corner_xy[1]), float(grid.cell_m), hides)
+
+
+@compiled
+def specks_of(state):
+    """Unknown cells [row, col] with at least seven known free neighbours, (n, 2)."""
+    rows, cols = state.shape
+    out = np.empty((rows * cols // 8 + 1, 2), np.int64)
+    n = 0
+    for r in range(1, rows - 1):
+        for c in range(1, cols - 1):
+            if state[r, c] != UNKNOWN or n == len(out):
+                continue
+            free = 0
+            for i in range(r - 1, r + 2):
+                for j in range(c - 1, c + 2):
+                    if state[i, j] == FREE:
+                        free += 1
+            if free >= 7:
+                out[n, 0], out[n, 1] = r, c
+                n += 1
+    return out[:n]
 
 
 def perimeter(vehicle, grown_m, spacing_m=0.08):

@@ -16,8 +16,9 @@ from avoidkit.paths import Path
 from avoidkit.verdict import Action, Check, Memory, Verdict, at_least
 from avoidkit.words import sentence
 
-END_M = 0.03  # so near to the end of a path counts as there
+END_M = 0.06  # so near to the end of a path counts as there
 APPROACH_AGAIN_M = 0.5  # a standing vehicle goes nearer to what blocks the path only if there is so much more room
+SHORTEST_M = 2.0  # with less of the leg left there is no room for a detour
 SEARCH_EVERY_S = 0.2  # a standing vehicle whose search found nothing looks again so often
 
 
@@ -110,7 +111,9 @@ def _active(situation):
 
 
 def _may_search(situation):
-    memory = situation.memory
+    memory, reference = situation.memory, situation.reference
+    if reference.leg_end_after(situation.reference_along_m) - situation.reference_along_m < SHORTEST_M:
+        return False
     standing = abs(situation.ego.speed_mps) < 0.02
     return not (standing and situation.time_s < memory.search_after_s)
 

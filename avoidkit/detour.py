@@ -298,7 +298,7 @@ def find_detour(situation, cells, blockers, tuning, *, name, sides=(1, -1)):
     order = np.flatnonzero(code == OK)
     order = order[np.argsort(cost[order], kind="stable")]
     best, others = None, []
-    checker = _GridCheck(situation, cells, places, ref, start, direction, tuning)
+    checker = _GridCheck(situation, cells, blockers, places, ref, start, direction, tuning)
     for k in order:
         if not checker.fits(plans[k], ends[k]):
             code[k] = GRID
@@ -341,7 +341,7 @@ def _place(x, y, needed, ref, vehicle):
 class _GridCheck:
     """Whether a plan's outline stays on known free cells until its rear has passed what is in the way."""
 
-    def __init__(self, situation, cells, places, ref, start, direction, tuning):
+    def __init__(self, situation, cells, blockers, places, ref, start, direction, tuning):
         vehicle = tuning.vehicle
         self._cells, self._ref, self._start, self._flip = cells, ref, start, 0.0 if direction > 0 else math.pi
         grown = tuning.decision.static_clearance_m
@@ -358,7 +358,9 @@ class _GridCheck:
         self._eyes = np.array([pose.x_m + lead * math.cos(pose.yaw_rad), pose.y_m + lead * math.sin(pose.yaw_rad)])
         self._sight = tuning.freespace.evidence_range_m - 1.0
         body = np.maximum(situation.tracks.extent_m, tuning.people.body_radius_m) + 0.3
-        self._shading = np.ascontiguousarray(np.column_stack([situation.tracks.state[:, :2], body]))
+        people = np.column_stack([situation.tracks.state[:, :2], body])
+        things = np.array([(x, y, 0.6) for x, y, _ in blockers]).reshape(-1, 3)
+        self._shading = np.ascontiguousarray(np.concatenate([people, things]))
         self._out = np.empty((len(ref), 5))
 
     def fits(self, plan, count):

@@ -1,11 +1,23 @@
 """The sweep over known free cells, and the shadows that slow the vehicle."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from avoidkit.clearway import FREE, OCCUPIED, UNKNOWN, Cells, free_along, perimeter, shadow_cap, shadow_places
+from avoidkit.clearway import (
+    FREE,
+    OCCUPIED,
+    UNKNOWN,
+    Cells,
+    cells_of,
+    free_along,
+    perimeter,
+    shadow_cap,
+    shadow_places,
+)
+from avoidkit.grid import free_grid
 from avoidkit.separation import stop_table
 from avoidkit.tuning import Tuning
 from avoidkit.vehicle import box, stop_time
@@ -61,6 +73,22 @@ def test_a_cell_beside_the_sweep_does_not_count_until_the_clearance_reaches_it()
     s, poses = straight(6.0)
     assert not free_along(poses, s, cells, TUNING.vehicle, 0.02).blocked
     assert free_along(poses, s, cells, TUNING.vehicle, 0.30).blocked
+
+
+def test_one_or_two_unknown_cells_among_free_ones_are_specks_and_three_or_an_occupied_one_are_not():
+    def grid_with(places, value):
+        grid = free_grid((5.0, 0.0), TUNING)
+        log_odds = grid.log_odds.copy()
+        for row, col in places:
+            log_odds[row, col] = value
+        return replace(grid, log_odds=log_odds)
+
+    two, three = [(100, 100), (100, 101)], [(100, 100), (100, 101), (100, 102)]
+    assert (cells_of(grid_with(two, 0.0)).state == FREE).all()
+    assert (cells_of(grid_with(three, 0.0)).state == UNKNOWN).sum() == 1
+    assert (cells_of(grid_with(two[:1], 5.0)).state == OCCUPIED).sum() == 1
+    block = [(r, c) for r in range(50, 55) for c in range(50, 55)]
+    assert (cells_of(grid_with(block, 0.0)).state == UNKNOWN).sum() == 25
 
 
 def test_where_the_vehicle_stands_it_stands():

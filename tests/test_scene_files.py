@@ -42,7 +42,7 @@ def test_a_shipped_scene_is_called_like_its_file_and_equals_its_own_text(scenes,
     alone = scene.self_contained()
     assert Scene.from_toml(alone.to_toml()) == alone
     assert 18.0 <= scene.reference.length_m <= 26.0
-    assert 30.0 <= scene.duration_s <= 60.0
+    assert 30.0 <= scene.duration_s <= 80.0
 
 
 @pytest.mark.parametrize("name", NAMES)
@@ -203,8 +203,8 @@ def test_the_guest_behind_the_van_cannot_be_seen_from_the_shuttle_at_first(scene
     def hidden(time_s):
         return shapely.LineString([front_left, ida.places(np.array([time_s]))[0]]).intersects(van)
 
-    assert hidden(12.0)
-    assert not hidden(14.5)
+    assert hidden(6.0)
+    assert not hidden(8.5)
     kinds = [KINDS[k] for k in scene.edges.kind]
     low = scene.edges.open_below[[kind == "parked" for kind in kinds]]
     assert not low[4:].any()  # the van has skirts; the miller's old car has none
@@ -222,14 +222,14 @@ def test_the_guest_at_the_flank_stands_where_two_corner_radars_see_least(scenes)
     assert np.hypot(*(jonas.places(np.array([30.0]))[0] - jonas.places(np.array([10.0]))[0])) > 5.0
 
 
-def test_the_trolley_leaves_one_gap_of_two_point_seven_metres(scenes):
+def test_the_trolley_leaves_one_gap_of_three_point_seven_metres(scenes):
     scene = scenes["trolley_by_wall"]
     kinds = [kind for kind, _ in scene.things]
     trolley = scene.polygons[kinds.index("trolley")]
     wall = scene.polygons[[thing.name for _, thing in scene.things].index("stables")]
-    car = scene.polygons[[thing.name for _, thing in scene.things].index("car by the mill house")]
-    assert trolley.distance(wall) == pytest.approx(2.7, abs=0.02)
-    assert trolley.distance(car) < VEHICLE.width_m
+    house = scene.polygons[[thing.name for _, thing in scene.things].index("mill house")]
+    assert trolley.distance(wall) == pytest.approx(3.7, abs=0.02)
+    assert trolley.distance(house) < VEHICLE.width_m + 2 * 0.5  # no way for the shuttle on the other side
 
 
 def test_the_lane_for_maps_is_six_metres_wide_and_longer_than_the_drive(scenes):
