@@ -1,8 +1,9 @@
 // The bench: take hold of a person or the vehicle on the plan view and see the answer move along. What is held is drawn
 // at once; its place goes to the kernel as a numbered message, and the answer that comes back belongs to a place of its own.
 import {
-  Courier, LAYERS, THEMES, drawPlan, fitView, handleOf, outline, panBy, toScreen, toYard, unpack, velocityOf, zoomAt,
+  LAYERS, THEMES, drawPlan, fitView, handleOf, outline, panBy, toScreen, toYard, velocityOf, zoomAt,
 } from './plan.js';
+import {Courier, unpack} from './messages.js';
 import {headline, make, makePanel, prefersDark, sharpen, stageSize, turnWords} from './panel.js';
 
 const GRASP_PX = 16;

@@ -36,7 +36,7 @@ LATE = """<style>
 class PlanWidget(anywidget.AnyWidget):
     """The page's side of the bench; `yard` and `start` are read once, `revision` makes it ask anew."""
 
-    _esm = bundle("plan.js", "panel.js", "bench.js")
+    _esm = bundle("plan.js", "messages.js", "panel.js", "bench.js")
     _css = STYLE.read_text(encoding="utf-8")
     yard = traitlets.Dict().tag(sync=True)
     start = traitlets.Dict().tag(sync=True)

@@ -43,7 +43,7 @@ def export_demo(recording, path, *, from_s=None, to_s=None, every=1):
 def demo_html(recording, **part):
     """The text of the page; see `export_demo`."""
     data = demo_data(recording, **part)
-    script = f"{bundle('plan.js', 'panel.js', 'player.js')}\n{_START}"
+    script = f"{bundle('plan.js', 'messages.js', 'panel.js', 'player.js')}\n{_START}"
     style = f"{(HERE / 'plan.css').read_text(encoding='utf-8')}\n{_PAGE_STYLE}"
     return _PAGE.format(
         policy=f"default-src 'none'; script-src '{_hash(script)}'; style-src '{_hash(style)}'; {_NOWHERE}",

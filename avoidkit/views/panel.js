@@ -1,5 +1,6 @@
 // The answer beside the plan: sign, word, speed cap, why, and every comparison with its slack as a bar. Text as text only.
-import {SIGNS, real} from './plan.js';
+import {SIGNS} from './plan.js';
+import {real} from './messages.js';
 
 export function make(tag, className = '', text = '') {
   const element = document.createElement(tag);

@@ -77,35 +77,6 @@ function addRing(ctx, view, points) {
   ctx.closePath();
 }
 
-// Names for the rows of numbers that arrive: people, tracks, checks.
-export function unpack(raw) {
-  return {
-    ...raw,
-    people: (raw.people ?? []).map(([x, y, vx, vy, heading, child, operator, contact, name]) => (
-      {x, y, vx, vy, heading, child: child === 1, operator: operator === 1, contact: contact === 1, name})),
-    tracks: (raw.tracks ?? []).map(([id, stage, x, y, vx, vy, extent, long, wide, angle, standing]) => (
-      {id, stage, x, y, vx, vy, extent, long, wide, angle, standing})),
-    checks: (raw.checks ?? []).map(([name, about, needed, found, unit, holds, atMost]) => (
-      {name, about, needed: real(needed), found: real(found), unit, holds: holds === 1, atMost: atMost === 1})),
-  };
-}
-
-// A number that JSON cannot hold arrives as its name.
-export function real(value) {
-  return {nan: NaN, inf: Infinity, '-inf': -Infinity}[value] ?? Number(value);
-}
-
-// Cells from runs [value, length, value, length, ...].
-export function cellsOf(runs, count) {
-  const cells = new Uint8Array(count);
-  let at = 0;
-  for (let k = 0; k + 1 < runs.length; k += 2) {
-    cells.fill(runs[k], at, at + runs[k + 1]);
-    at += runs[k + 1];
-  }
-  return cells;
-}
-
 // Everything, back to front. `frame` may miss parts; `hidden` is a set of layers that are switched off.
 export function drawPlan(ctx, view, yard, frame, {theme = THEMES.light, hidden = new Set(), pixels = 1, chosen = -1} = {}) {
   const shows = (layer) => !hidden.has(layer);
@@ -404,62 +375,4 @@ function drawScaleBar(ctx, view, theme) {
   ctx.fillStyle = theme.ink;
   ctx.fillRect(x0, y - 2, x1 - x0, 4);
   label(ctx, `${metres} m`, (x0 + x1) / 2, y - 14, theme);
-}
-
-// The sign of an action: its letter in its shape, centred at (px, py).
-export function drawSign(ctx, action, px, py, size) {
-  const sign = SIGNS[action], half = size / 2;
-  ctx.beginPath();
-  if (sign.shape === 'round') ctx.arc(px, py, half, 0, 2 * Math.PI);
-  else {
-    const [corners, turn, reach] = {square: [4, 0.125, 1.25], diamond: [4, 0, 1.15], octagon: [8, 0.0625, 1.05]}[sign.shape];
-    for (let k = 0; k < corners; k += 1) {
-      const angle = 2 * Math.PI * (k / corners + turn);
-      ctx.lineTo(px + half * reach * Math.cos(angle), py + half * reach * Math.sin(angle));
-    }
-    ctx.closePath();
-  }
-  ctx.fillStyle = sign.color;
-  ctx.fill();
-  ctx.font = `bold ${Math.round(size * 0.58)}px sans-serif`;
-  ctx.textAlign = 'center';
-  ctx.textBaseline = 'middle';
-  ctx.fillStyle = sign.ink;
-  ctx.fillText(sign.letter, px, py + size * 0.03);
-}
-
-// Positions on their way to the kernel: numbered, at most three unanswered, and of what had to wait only the newest.
-export class Courier {
-  constructor(send, most = 3) {
-    this.send = send;
-    this.most = most;
-    this.number = 0;
-    this.answered = 0;
-    this.flying = new Set();
-    this.waiting = null;
-  }
-
-  post(content) {
-    if (this.flying.size >= this.most) this.waiting = content;
-    else this.go(content);
-  }
-
-  go(content) {
-    this.number += 1;
-    this.flying.add(this.number);
-    this.send({...content, number: this.number});
-  }
-
-  // True when this answer is newer than all before it. One answer settles every older question as well.
-  answer(number) {
-    for (const older of [...this.flying]) if (older <= number) this.flying.delete(older);
-    if (this.waiting !== null && this.flying.size < this.most) {
-      const content = this.waiting;
-      this.waiting = null;
-      this.go(content);
-    }
-    if (number <= this.answered) return false;
-    this.answered = number;
-    return true;
-  }
 }

@@ -1,5 +1,6 @@
 // A recorded drive in one page: scrub, play, step, layers, reasons of each cycle, and a ribbon of the whole to jump in.
-import {LAYERS, SIGNS, THEMES, cellsOf, drawPlan, fitView, panBy, real, unpack, zoomAt} from './plan.js';
+import {LAYERS, SIGNS, THEMES, drawPlan, fitView, panBy, zoomAt} from './plan.js';
+import {cellsOf, real, unpack} from './messages.js';
 import {headline, make, makePanel, prefersDark, sharpen, show, stageSize} from './panel.js';
 
 const SPEEDS = [0.25, 0.5, 1, 2, 4];

@@ -3,9 +3,9 @@ import assert from 'node:assert/strict';
 import {test} from 'node:test';
 
 import {
-  Courier, SIGNS, THEMES, cellsOf, fitView, gridPixels, handleOf, outline, panBy, real, toScreen, toYard, unpack, velocityOf,
-  zoomAt,
+  SIGNS, THEMES, fitView, gridPixels, handleOf, outline, panBy, toScreen, toYard, velocityOf, zoomAt,
 } from '../../avoidkit/views/plan.js';
+import {Courier, cellsOf, real, unpack} from '../../avoidkit/views/messages.js';
 import {headline, show, slackShare, turnWords} from '../../avoidkit/views/panel.js';
 import {frameAt, indexAt, stretches} from '../../avoidkit/views/player.js';
 import {addPerson, inside, nearestAlong, poseAlong, press, question, whatIsAt} from '../../avoidkit/views/bench.js';
