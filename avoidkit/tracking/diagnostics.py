@@ -44,7 +44,7 @@ def chi_square_band(runs, dof, level=0.95):
 
     Examples
     --------
-    >>> [round(float(b), 3) for b in chi_square_band(50, 2)]  # reference-values: 1.484 to 2.591; printed 1.5, 2.6
+    >>> [round(float(b), 3) for b in chi_square_band(50, 2)]  # Bar-Shalom, from memory: printed 1.5, 2.6
     [1.484, 2.591]
     """
     from scipy.special import chdtri
