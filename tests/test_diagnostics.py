@@ -133,8 +133,8 @@ def test_all_figures_of_a_drive_in_one_dict():
     assert figures["position_rms_m"] == pytest.approx(0.05)
     assert figures["tracked_share"] == 1.0
     assert figures["switches_per_minute"] == 0.0
-    # the first instant: b does not count, so b's track is false there: sqrt(0.05^2 + 0.5); else two errors of 0.05 m
-    assert figures["gospa_m"] == pytest.approx((np.sqrt(0.0025 + 0.5) + 5 * np.sqrt(2 * 0.0025)) / 6)
+    # at the first instant b does not count, and b's track is left out: one error of 0.05 m; then two
+    assert figures["gospa_m"] == pytest.approx((0.05 + 5 * np.sqrt(2 * 0.0025)) / 6)
 
 
 def test_rms_of_nothing_is_not_a_number():

@@ -261,6 +261,25 @@ def held_share(errors, covariance, level=0.95):
     return float(np.mean(nees(errors, covariance) <= chdtri(errors.shape[1], 1 - level)))
 
 
+def only_counted(truth, pairs):
+    """The pairs of one instant whose people count."""
+    counts = dict(zip(truth.names, truth.counts, strict=True))
+    return {name: row for name, row in pairs.items() if counts[name]}
+
+
+def to_be_judged(truth, tracks, cutoff_m):
+    """Which believed tracks are neither of nor beside somebody who does not count, (n,) bool: those are left out."""
+    believed = np.isin(tracks.stage, [int(stage) for stage in PEOPLE])
+    others = truth.xy[~truth.counts]
+    if not len(others) or not len(tracks):
+        return believed
+    away = np.linalg.norm(tracks.state[:, None, :2] - others[None], axis=2).min(axis=1)
+    near = np.full(len(tracks), np.inf)
+    if truth.counts.any():
+        near = np.linalg.norm(tracks.state[:, None, :2] - truth.xy[truth.counts][None], axis=2).min(axis=1)
+    return believed & ((away > cutoff_m) | (near < away))
+
+
 def diagnose(truths, tracks, *, cutoff_m=1.0):
     """All figures of one drive in one dict of plain numbers, for a table or a line of print.
 
@@ -271,8 +290,11 @@ def diagnose(truths, tracks, *, cutoff_m=1.0):
     """
     pairs = pairs_over_time(truths, tracks, cutoff_m=cutoff_m)
     errors = errors_over_time(truths, tracks, pairs)
-    believed = [now.where(np.isin(now.stage, [int(s) for s in PEOPLE])) for now in tracks]
-    sets = [(t.xy[t.counts], now.state[:, :2]) for t, now in zip(truths, believed, strict=True)]
+    counted = [only_counted(truth, step) for truth, step in zip(truths, pairs, strict=True)]
+    sets = [
+        (truth.xy[truth.counts], now.state[to_be_judged(truth, now, cutoff_m), :2])
+        for truth, now in zip(truths, tracks, strict=True)
+    ]
     whole = [gospa(*both, cutoff_m=cutoff_m, order=2.0) for both in sets]
     minutes = max((truths[-1].time_s - truths[0].time_s) / 60, 1e-9) if truths else float("nan")
     confirm = list(time_to_confirm(tracks).values())
@@ -282,7 +304,7 @@ def diagnose(truths, tracks, *, cutoff_m=1.0):
         "missed_mean": float(np.mean([one.n_missed for one in whole])) if whole else float("nan"),
         "false_mean": float(np.mean([one.n_false for one in whole])) if whole else float("nan"),
         "ospa_m": float(np.mean([ospa(*both, cutoff_m=cutoff_m).total_m for both in sets])) if sets else float("nan"),
-        "switches_per_minute": sum(identity_switches(pairs, tracks).values()) / minutes,
+        "switches_per_minute": sum(identity_switches(counted, tracks).values()) / minutes,
         "tracked_share": float(np.mean(shares)) if shares else float("nan"),
         "time_to_confirm_s": float(np.median(confirm)) if confirm else float("nan"),
         "position_rms_m": rms(errors.position_m),

@@ -1,0 +1,78 @@
+"""Whether people keep their tracks: crossing, side by side, behind a pillar, standing in the open and beside a wall."""
+
+import numpy as np
+
+from avoidkit import Scene, Tuning
+from avoidkit.scene import walking
+from avoidkit.tracking.diagnostics import identity_switches, pairs_over_time
+from tests.evidence.studies._drives import count
+from tests.tracked_drives import driven, tracked
+
+ABOUT = "identities kept over 100 seeds each: crossing at 0.8 m, side by side, pillar, a stop of 30 s, a stop by a wall"
+SPEAKS_OF = ("tracking", "tracking_tuning", "sensing", "sensor_tuning")
+SEEDS = 100
+WALL = ({"name": "stables", "corners_m": [(-4.0, 6.0), (20.0, 6.0)]},)
+SETTLED_S = 2.0  # identities count from here on
+
+
+def crossing(draw):
+    y, at_s, (va, vb) = draw.uniform(2.5, 4.0), draw.uniform(4.0, 6.0), draw.uniform(1.1, 1.5, 2)
+    a = walking("a", [(0, 8 - va * at_s, y), (12, 8 + va * (12 - at_s), y)])
+    return (a, walking("b", [(0, 8 + vb * at_s, y + 0.8), (12, 8 - vb * (12 - at_s), y + 0.8)])), 12.0, {}
+
+
+def side_by_side(draw):
+    v, y = draw.uniform(1.1, 1.5), draw.uniform(1.9, 2.7)
+    people = [walking(n, [(0, 12, y + d), (12, 12 - 12 * v, y + d)]) for n, d in (("a", 0.0), ("b", 0.8))]
+    return people, 12.0, {"walls": WALL}
+
+
+def behind_a_pillar(draw):
+    v = draw.uniform(1.1, 1.5)
+    pillar = {"name": "post", "x_m": 8.0, "y_m": 4.0, "diameter_m": 0.5}
+    return (walking("a", [(0, 1.5, 5.2), (12, 1.5 + 12 * v, 5.2)]),), 12.0, {"pillars": (pillar,)}
+
+
+def stop_in_the_open(draw):
+    x, y = draw.uniform(6, 10), draw.uniform(2.5, 5)
+    return (walking("a", [(0, x, y + 6), (4.5, x, y), (34.5, x, y), (40, x + 7, y)]),), 40.0, {}
+
+
+def stop_by_a_wall(draw):
+    x = draw.uniform(6, 10)
+    return (walking("a", [(0, x - 5, 4.5), (4.5, x, 5.6), (34.5, x, 5.6), (40, x + 7, 4.5)]),), 40.0, {"walls": WALL}
+
+
+CASES = {f.__name__: f for f in (crossing, side_by_side, behind_a_pillar, stop_in_the_open, stop_by_a_wall)}
+
+
+def tasks():
+    return [{"case": case, "seed": seed} for seed in range(SEEDS) for case in CASES]
+
+
+def run(task):
+    tuning = Tuning()
+    people, duration_s, things = CASES[task["case"]](np.random.default_rng(task["seed"]))
+    path = {"legs": [{"direction": "forward", "segments": [{"length_m": 20.0}]}]}
+    scene = Scene(name=task["case"], duration_s=duration_s, path=path, people=people, **things)
+    speed_mps = 0.3 if duration_s < 20 else 0.1
+    truths, tracks = tracked(driven(scene, tuning, task["seed"], speed_mps=speed_mps), tuning, edges=scene.edges)
+    pairs = pairs_over_time(truths, tracks)
+    due = [k for k, t in enumerate(truths) if t.time_s >= SETTLED_S and (task["case"] != "side_by_side" or _near(t))]
+    switches = identity_switches([pairs[k] for k in due], [tracks[k] for k in due])
+    kept = np.mean([[name in pairs[k] for name in truths[k].names] for k in due])
+    return {"switches": int(sum(switches.values())), "tracked_share": round(float(kept), 4)}
+
+
+def _near(truth):
+    """Both within 3.5 m of the flank, a side and the front taken as a box 4 m ahead of the origin."""
+    off = np.maximum(np.abs(truth.xy - [1.5, 0.0]) - [2.4, 0.93], 0.0)
+    return bool((np.hypot(off[:, 0], off[:, 1]) <= 3.5).all())
+
+
+def conclude(frame):
+    out = {}
+    for case, rows in frame.groupby("case"):
+        out[f"{case}: no switch"] = count(rows["switches"] == 0)
+        out[f"{case}: tracked share, mean"] = round(float(rows["tracked_share"].mean()), 3)
+    return out
