@@ -2,7 +2,7 @@
 
 The decision alone, with perfect tracks, a perfect grid and every sensor fresh, in a closed loop from standstill.
 The lane lies along x between walls at y = -3 and y = 3 m; the vehicle's rear axle starts at (0, 0), its way is
-the middle line and 22 m long. Places: every 0.5 m from 5 to 15 m ahead, every 0.25 m across the lane as far as a
+the middle line and 22 m long. Places: every 1 m from 5 to 15 m ahead, every 0.5 m across the lane as far as a
 body's radius from the walls. `first` is the answer that has settled while the vehicle still stands, `final` what
 the drive comes to: the end reached without a detour (continue), by one (detour), or a halt.
 """
@@ -42,8 +42,8 @@ SETTLED_S = 0.8
 
 
 def tasks():
-    across = np.arange(-2.75, 2.751, 0.25)
-    ahead = np.arange(5.0, 15.01, 0.5)
+    across = np.arange(-2.75, 2.751, 0.5)
+    ahead = np.arange(5.0, 15.01, 1.0)
     return [
         {"tuning": tuning, "x_m": float(x), "y_m": [round(float(y), 2) for y in across]}
         for tuning in ("baseline", "slow_brakes")
