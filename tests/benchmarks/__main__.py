@@ -22,9 +22,11 @@ STAGES = ("sensing", "tracking", "free space", "decision", "motion")
 def crowded():
     """A court with ten people about; one of them stands in the way, so that the search for a detour is at work."""
     stand = [(15.0, 0.3), (12.0, 4.5), (18.0, -4.5), (9.0, -5.0), (20.0, 5.0)]
-    walk = [(8.0, 7.0, 0.9), (12.0, -7.0, -0.9), (16.0, 8.0, 0.7), (20.0, -8.0, -0.6), (4.0, 9.0, 1.1)]
+    walk = [(8.0, 10.2, 0.9), (12.0, -7.0, -0.9), (16.0, 8.0, 0.7), (20.0, -8.0, -0.6), (4.0, 9.0, 1.1)]
     people = [standing(f"guest {k}", x, y) for k, (x, y) in enumerate(stand)]
-    people += [walking(f"walker {k}", [(0.0, x, y), (40.0, x + 40.0 * v, y)]) for k, (x, y, v) in enumerate(walk)]
+    for k, (x, y, v) in enumerate(walk):
+        end = 28.0 if v > 0 else -4.0  # inside the court's walls
+        people.append(walking(f"walker {k}", [(0.0, x, y), ((end - x) / v, end, y)]))
     return court(people)
 
 
