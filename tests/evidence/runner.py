@@ -19,6 +19,7 @@ import json
 import os
 import platform
 import subprocess
+import threading
 import time
 import traceback
 from concurrent.futures import ProcessPoolExecutor, as_completed
@@ -111,6 +112,17 @@ def _key(task):
     return json.dumps(task, sort_keys=True)
 
 
+def _end_with_parent(parent):
+    """Ends this worker once the process that made it has gone: a killed run leaves nobody computing on."""
+
+    def watch():
+        while os.getppid() == parent:
+            time.sleep(1.0)
+        os._exit(1)
+
+    threading.Thread(target=watch, daemon=True).start()
+
+
 def _work(name, task):
     started = time.process_time()
     row = study(name).run(task)
@@ -146,7 +158,9 @@ def _carry_out(name, todo, rows, part, sources, workers, say):
         for key, row in rows.items():
             out.write(json.dumps({"key": key, "row": row}) + "\n")
         out.flush()
-        with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
+        with ProcessPoolExecutor(
+            workers, mp_context=get_context("spawn"), initializer=_end_with_parent, initargs=(os.getpid(),)
+        ) as pool:
             futures = {pool.submit(_work, name, task): task for task in todo}
             for k, future in enumerate(as_completed(futures), 1):
                 task = futures[future]
