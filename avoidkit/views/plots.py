@@ -348,7 +348,7 @@ def draw_badge(ax, action, *, at=(0.0, 1.0), dx=24, dy=-24, size=36, words=""):
 
 def draw_verdict(ax, verdict):
     """The verdict above the axes: sign, word and speed cap; use it where the title would be."""
-    room = ax.set_title(" ", fontsize=20, pad=38)  # the layout leaves room for a title, not for a marker
+    room = ax.set_title(" ", fontsize=20, pad=46)  # the layout leaves room for a title, not for a marker
     return [room, *draw_badge(ax, verdict.action, words=headline(verdict), dy=30)]
 
 
