@@ -99,7 +99,7 @@ def test_a_track_with_a_nan_is_refused_and_never_far_away():
         reach(tracks, np.array([0.5]), TUNING.people)
 
 
-def test_someone_standing_needs_the_distance_that_the_table_of_the_design_gives():
+def test_someone_standing_needs_body_reach_over_the_stop_and_clearance():
     # Baseline brakes, 0.2 to 1.2 m/s: about 0.8 to 1.15 m from the middle of the body to the flank; with slow
     # brakes about 1.15 to 2.4 m. Recomputed here from the parts, so the tolerance is that of rounding.
     tracks = exact_tracks(0.0, [[0.0, 0.0]], [[0.0, 0.0]], sigma_m=0.0, sigma_mps=0.0)
