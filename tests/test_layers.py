@@ -52,6 +52,7 @@ LAYERS = (
     "studies",
     "handover",
     "views",
+    "commands",
     "cli",
 )
 

@@ -1,0 +1,34 @@
+"""`avoidkit demo`: write a recorded drive as one HTML page that plays without network."""
+
+import os
+from pathlib import Path
+
+from avoidkit.checks import InputError
+from avoidkit.commands.shared import CAUTION, clear_place, command, say
+
+
+def add(commands):
+    """The options of this subcommand."""
+    made = command(commands, "demo", run_demo, "write a recorded drive as one HTML page that plays without network")
+    made.add_argument("recording", metavar="RECORDING", help="a recording (Parquet, .part)")
+    made.add_argument("--out", metavar="PAGE", help="the page (beside the recording, with the ending .html)")
+    made.add_argument("--from", dest="from_s", type=float, metavar="S", help="first second to show")
+    made.add_argument("--to", dest="to_s", type=float, metavar="S", help="last second to show")
+    made.add_argument("--every", type=int, default=1, metavar="N", help="show every so many cycles (1)")
+    made.add_argument("--force", action="store_true", help="replace PAGE if it is there already")
+
+
+def run_demo(options):
+    """Write the page, and say where it is."""
+    from avoidkit.recording import load_recording
+
+    if options.every < 1:
+        raise InputError(f"--every must be at least 1, got {options.every}")
+    page = options.out or str(Path(options.recording).with_suffix(".html"))
+    recording = load_recording(options.recording)
+    clear_place(page, force=options.force)
+    from avoidkit.views.demo import export_demo  # the heavy part comes after the mistakes
+
+    export_demo(recording, page, from_s=options.from_s, to_s=options.to_s, every=options.every)
+    say(f"{page}: {os.path.getsize(page) / 1e6:.2f} MB, opens in a browser as it is", CAUTION)
+    return 0

@@ -1,0 +1,56 @@
+"""`avoidkit drive`: play the whole loop on a scene and sum up what happened."""
+
+import os
+import sys
+
+from avoidkit.checks import InputError
+from avoidkit.commands.shared import (
+    CAUTION,
+    INTERRUPTED,
+    Progress,
+    clear_place,
+    command,
+    named_scene,
+    named_tuning,
+    say,
+)
+
+
+def add(commands):
+    """The options of this subcommand."""
+    made = command(commands, "drive", run_drive, "play the whole loop on a scene and sum up what happened")
+    made.add_argument("scene", metavar="SCENE", help="a scene file, or the name of a shipped one")
+    made.add_argument("--tuning", metavar="TUNING", default="baseline", help="a tuning file, or a shipped name")
+    made.add_argument("--seed", type=int, default=0, metavar="N", help="of every random draw (0)")
+    made.add_argument("--duration", type=float, metavar="S", help="seconds to drive instead of the scene's own")
+    made.add_argument("--out", metavar="FILE", help="keep the recording in this Parquet file")
+    made.add_argument("--force", action="store_true", help="replace FILE if it is there already")
+    made.add_argument("--quiet", action="store_true", help="no progress line")
+
+
+def run_drive(options):
+    """Drive, with a progress line on stderr and the summary on stdout."""
+    from avoidkit.recording import summary_lines
+
+    if options.seed < 0:
+        raise InputError(f"--seed must be at least 0, got {options.seed}")
+    scene, tuning = named_scene(options.scene), named_tuning(options.tuning)
+    clear_place(options.out, force=options.force)
+    from avoidkit.drive import drive  # the heavy part comes after the mistakes
+
+    progress = None if options.quiet else Progress(sys.stderr)
+    recording = drive(
+        scene, tuning, seed=options.seed, duration_s=options.duration, out=options.out, progress=progress
+    )  # fmt: skip
+    if progress is not None:
+        progress.end()
+    said = [f"avoidkit drive: {scene.name}, tuning {tuning.name} ({tuning.hash}), seed {options.seed}"]
+    said += [f"  {line}" for line in summary_lines(recording.summary())]
+    if options.out:
+        said.append(f"  recording    {options.out}, {os.path.getsize(options.out) / 1e6:.2f} MB")
+    say(*said, CAUTION)
+    if recording.ended == "interrupted":
+        kept = f"what was driven is in {options.out}" if options.out else "nothing was kept: there was no --out"
+        sys.stderr.write(f"avoidkit drive: interrupted after {recording.duration_s:.2f} s; {kept}\n")
+        return INTERRUPTED
+    return 0
