@@ -7,7 +7,8 @@ import pytest
 import shapely
 
 from avoidkit.clearway import Cells
-from avoidkit.detour import find_detour, frenet_start, lateral, shortest_shift, unit_shift
+from avoidkit.detour import find_detour, frenet_start, shortest_shift
+from avoidkit.detourmath import lateral, unit_shift
 from avoidkit.frames import Pose
 from avoidkit.grid import free_grid
 from avoidkit.paths import path_from_legs

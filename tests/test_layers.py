@@ -42,6 +42,7 @@ LAYERS = (
     "separation",
     "clearway",
     "caps",
+    "detourmath",
     "detour",
     "words",
     "decision",
