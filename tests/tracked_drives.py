@@ -5,17 +5,12 @@ import math
 import numpy as np
 
 from avoidkit import Scene
-from avoidkit.frames import Pose, compose, to_local
 from avoidkit.scene import Crowd, recorded
 from avoidkit.sensing import Sensors
-from avoidkit.sensing.radar import behind_own_body
+from avoidkit.studies.tracked import Settling
 from avoidkit.tracking import Tracker
-from avoidkit.tracking.diagnostics import Truth
 from avoidkit.vehicle import Ego, EgoHistory, outline_in_scene
 from avoidkit.walks import read_walks
-
-APART = 1.2  # resolution cells between two people in range, azimuth or range rate, for each to count
-HALF_BODY_M = 0.25
 
 
 def driven(scene, tuning, seed, *, speed_mps=0.6, duration_s=None, from_s=1.0):
@@ -39,67 +34,12 @@ def driven(scene, tuning, seed, *, speed_mps=0.6, duration_s=None, from_s=1.0):
 
 
 def tracked(drive, tuning, *, within_m=8.0, edges=None, track=Tracker):
-    """Run a tracker over a drive: (truths, tracks), one entry a cycle each; who counts is what `countable` says."""
-    tracker, truths, out, since = track(tuning), [], [], {}
+    """Run a tracker over a drive: (truths, tracks), one entry a cycle each; who counts is what `Settling` says."""
+    tracker, settling, truths, out = track(tuning), Settling(tuning, within_m=within_m, edges=edges), [], []
     for ego, scans, people in drive:
         out.append(tracker.step(scans, ego))
-        counts = countable(people, ego, tuning, within_m=within_m, edges=edges)
-        for name, now in zip(people.names, counts, strict=True):
-            since[name] = since.get(name, people.time_s) if now else people.time_s + 1e-9
-        settled = np.array([people.time_s - since[name] >= 1.0 for name in people.names], bool)
-        truths.append(Truth(people.time_s, people.names, people.xy, people.velocity, counts & settled))
+        truths.append(settling.truth(people, ego))
     return truths, out
-
-
-def countable(people, ego, tuning, *, within_m=8.0, edges=None):
-    """Who is near the rear axle and seen by some radar, at least half unhidden and apart from all others, (n,) bool."""
-    seen = np.zeros(len(people.xy), bool)
-    for name in type(tuning.radar.mounts).model_fields:
-        mount = getattr(tuning.radar.mounts, name)
-        seen |= seen_by(people, ego, mount, tuning, edges)
-    return seen & (np.hypot(*to_local(people.xy, ego.pose).T) <= within_m)
-
-
-def seen_by(people, ego, mount, tuning, edges):
-    """Who one radar has in its field of view, at least half unhidden, and apart from all others, (n,) bool."""
-    radar = tuning.radar
-    pose = compose(ego.pose, Pose(mount.x_m, mount.y_m, math.radians(mount.yaw_deg)))
-    local = to_local(people.xy, pose)
-    r, azimuth = np.hypot(*local.T), np.arctan2(local[:, 1], local[:, 0])
-    away = (people.xy - [pose.x_m, pose.y_m]) / np.maximum(r, 1e-6)[:, None]
-    rate = (people.velocity * away).sum(axis=1)
-    seen = (np.abs(azimuth) < math.radians(radar.field_of_view_deg / 2 - 2)) & (r > radar.range_min_m + 0.3)
-    seen &= ~behind_own_body(mount, tuning.vehicle, azimuth)
-    cells = np.array(
-        [radar.range_cell_m, math.radians(radar.azimuth_cell_deg), radar.wavelength_m / (2 * radar.coherent_s)]
-    )
-    measures = np.stack([r, azimuth, rate], axis=1)
-    for i in np.flatnonzero(seen):
-        for k in range(len(r)):
-            if k == i:
-                continue
-            apart = (np.abs(measures[i] - measures[k]) > APART * cells).any()
-            aside = abs(
-                float(np.cross(np.append(away[i], 0.0), np.append(people.xy[k] - [pose.x_m, pose.y_m], 0.0))[2])
-            )
-            covered = r[k] < r[i] and aside < HALF_BODY_M + radar.occluding_radius_m - HALF_BODY_M
-            seen[i] &= apart and not covered
-        seen[i] &= edges is None or not crossed(edges, (pose.x_m, pose.y_m), people.xy[i])
-    return seen
-
-
-def crossed(edges, a, b):
-    """Whether the line of sight from a to b is cut by an edge that hides."""
-    x = np.asarray(edges.xy)[np.asarray(edges.hides)]
-    if not len(x):
-        return False
-    d, e = np.asarray(b) - a, x[:, 2:] - x[:, :2]
-    w = x[:, :2] - a
-    den = d[0] * e[:, 1] - d[1] * e[:, 0]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        t = (w[:, 0] * e[:, 1] - w[:, 1] * e[:, 0]) / den
-        u = (w[:, 0] * d[1] - w[:, 1] * d[0]) / den
-    return bool(np.any((t > 0) & (t < 1) & (u >= 0) & (u <= 1)))
 
 
 def walkers_yard(file, seed, *, walkers=4, duration_s=14.0):

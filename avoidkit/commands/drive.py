@@ -2,6 +2,7 @@
 
 import os
 import sys
+from pathlib import Path
 
 from avoidkit.checks import InputError
 from avoidkit.commands.shared import (
@@ -13,6 +14,7 @@ from avoidkit.commands.shared import (
     named_scene,
     named_tuning,
     say,
+    write_bytes,
 )
 
 
@@ -24,7 +26,10 @@ def add(commands):
     made.add_argument("--seed", type=int, default=0, metavar="N", help="of every random draw (0)")
     made.add_argument("--duration", type=float, metavar="S", help="seconds to drive instead of the scene's own")
     made.add_argument("--out", metavar="FILE", help="keep the recording in this Parquet file")
-    made.add_argument("--force", action="store_true", help="replace FILE if it is there already")
+    made.add_argument(
+        "--diagnose", nargs="?", const="", metavar="PICTURE", help="say how good the tracks are; draw it into this PNG"
+    )
+    made.add_argument("--force", action="store_true", help="replace FILE and PICTURE if they are there already")
     made.add_argument("--quiet", action="store_true", help="no progress line")
 
 
@@ -36,6 +41,7 @@ def run_drive(options):
         raise InputError(f"--seed must be at least 0, got {options.seed}")
     scene, tuning = named_scene(options.scene), named_tuning(options.tuning)
     clear_place(options.out, force=options.force)
+    clear_picture(options.diagnose, force=options.force)
     from avoidkit.drive import drive  # the heavy part comes after the mistakes
 
     progress = None if options.quiet else Progress(sys.stderr)
@@ -48,9 +54,37 @@ def run_drive(options):
     said += [f"  {line}" for line in summary_lines(recording.summary())]
     if options.out:
         said.append(f"  recording    {options.out}, {os.path.getsize(options.out) / 1e6:.2f} MB")
+    if options.diagnose is not None:
+        said += diagnosed(recording, options.diagnose)
     say(*said, CAUTION)
     if recording.ended == "interrupted":
         kept = f"what was driven is in {options.out}" if options.out else "nothing was kept: there was no --out"
         sys.stderr.write(f"avoidkit drive: interrupted after {recording.duration_s:.2f} s; {kept}\n")
         return INTERRUPTED
     return 0
+
+
+def clear_picture(picture, *, force):
+    """Refuse a picture that is there already, that is no PNG, or whose folder is missing, before anything is driven."""
+    if not picture:
+        return
+    path = Path(picture)
+    if path.suffix.lower() != ".png":
+        raise InputError(f"{picture}: --diagnose draws a PNG, so its name must end with .png")
+    if not path.parent.is_dir():
+        raise InputError(f"{picture}: there is no folder {path.parent}")
+    clear_place(picture, force=force)
+
+
+def diagnosed(recording, picture):
+    """How good the tracks were, as lines; drawn into a file where one is named."""
+    from avoidkit.studies.diagnosed import diagnosis_lines, diagnosis_of
+
+    found = diagnosis_of(recording)
+    lines = [f"  {line}" for line in diagnosis_lines(found)]
+    if not picture:
+        return lines
+    from avoidkit.views.diagnosed import diagnosis_png
+
+    write_bytes(picture, diagnosis_png(found, dpi=90))
+    return [*lines, f"  picture      {picture}, {os.path.getsize(picture) / 1e6:.2f} MB"]

@@ -1,5 +1,6 @@
 """What the subcommands share: naming scenes and tunings, keeping files, saying how far it is, exit codes."""
 
+import os
 import sys
 from pathlib import Path
 
@@ -57,6 +58,18 @@ def clear_place(out, *, force):
             raise InputError(f"{path}: is there already; {hint}, or say --force to replace it")
         if path.suffix == ".part":
             path.unlink()
+
+
+def write_bytes(path, data):
+    """Write a file whole or not at all: under a temporary name first, then renamed."""
+    path = Path(path)
+    part = path.with_name(f".{path.name}.{os.getpid()}.tmp")
+    try:
+        part.write_bytes(data)
+        os.replace(part, path)
+    except OSError as error:
+        part.unlink(missing_ok=True)
+        raise InputError(f"{path}: cannot be written: {error.strerror}") from None
 
 
 class Progress:

@@ -5,12 +5,14 @@ import importlib
 _MODULE_OF = {
     "bench": "bench",
     "demo_frame": "demo",
+    "diagnosis_png": "diagnosed",
     "draw_drive": "figures",
     "export_demo": "demo",
     "look": "style",
     "plan_png": "figures",
     "plan_view": "figures",
     "show_coverage": "sensed",
+    "show_diagnosis": "diagnosed",
     "show_moment": "moments",
     "show_sensors": "sensed",
 }
