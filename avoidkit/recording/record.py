@@ -8,6 +8,7 @@ from pathlib import Path
 from avoidkit.checks import InputError, require_finite
 from avoidkit.recording.checkpoints import unpack_checkpoint
 from avoidkit.recording.columns import FORMAT_VERSION
+from avoidkit.recording.extras import mark_of, pack_extras, read_extras
 from avoidkit.recording.files import open_source, write_parquet
 from avoidkit.recording.header import header, read_header
 from avoidkit.recording.store import FileStore, batches_of, content_of, first_difference
@@ -33,18 +34,31 @@ class Recording:
         Why the drive ended.
     notes : tuple of str
         What this version of the kit reads otherwise than the one that drove; empty as a rule.
+    log : dict or None
+        What a recording that was read from a foreign log rests on (see `avoidkit.logs`); None: the kit drove.
+    before : Memory or None
+        What the decision remembered before the first row, where the rows are a slice.
     """
 
-    def __init__(self, scene, tuning, seed, store, *, versions, ended="", notes=()):
+    def __init__(self, scene, tuning, seed, store, *, versions, ended="", notes=(), log=None, before=None):
         self.scene, self.tuning, self.seed = scene, tuning, int(seed)
         self.rows, self.versions, self.ended, self.notes = store, dict(versions), ended, tuple(notes)
+        self.log, self.before = log, before
         self._times = None
 
     def __len__(self):
         return len(self.rows)
 
     def __repr__(self):
-        return f"<Recording of {self.scene.name!r}: {len(self)} rows, {self.duration_s:.2f} s, seed {self.seed}>"
+        marked = f", {self.mark}" if self.mark else ""
+        return (
+            f"<Recording of {self.scene.name!r}: {len(self)} rows, {self.duration_s:.2f} s, seed {self.seed}{marked}>"
+        )
+
+    @property
+    def mark(self):
+        """What was assumed rather than measured, in words for tables and pictures; empty for a drive of the kit."""
+        return mark_of(self.log)
 
     @property
     def paths(self):
@@ -114,11 +128,41 @@ class Recording:
         stop = len(self) if to_s is None else self.index_at(to_s) + 1
         yield from situations_of(self, start, stop, track=track, map_space=map_space)
 
+    def between(self, from_s=None, to_s=None):
+        """The rows from one time to another as a recording of its own; `situation` is as exact there as in the whole.
+
+        Times stay those of the whole. The kit's own stages are replayed up to the first row, so that the
+        slice begins with a checkpoint; a stage of one's own is replayed from the first row of the slice.
+
+        Parameters
+        ----------
+        from_s, to_s : float or None
+            s, both ends included; None: from the first, up to the last row.
+
+        Raises
+        ------
+        InputError
+            If no row lies between.
+        """
+        from avoidkit.recording.slices import slice_of
+
+        return slice_of(self, from_s, to_s)
+
     def to_pandas(self):
-        """One line a cycle, flat columns in SI units: scalars, records by `record_part`, counts of lists."""
+        """One line a cycle, flat columns in SI units: scalars, records by `record_part`, counts of lists.
+
+        With a column `assumed` where the recording was read from a log and something was assumed.
+        """
         from avoidkit.recording.flat import flat_frame
 
-        return flat_frame(self.rows)
+        frame = flat_frame(self.rows)
+        return frame.assign(assumed=self.mark) if self.mark else frame
+
+    def to_numpy(self):
+        """Arrays by name: one number a cycle, `returns` and `tracks` with one entry each; see `flat.arrays_of`."""
+        from avoidkit.recording.flat import arrays_of
+
+        return arrays_of(self.rows)
 
     def summary(self):
         """What the drive came to: see `avoidkit.recording.summary.summarise`."""
@@ -128,7 +172,7 @@ class Recording:
             path_end_m=path.length_m,
             top_mps=self.tuning.vehicle.top_mps,
             ended=self.ended,
-        )
+        ) | {"truth_known": self.log is None, "assumed": self.mark}
 
     def fingerprint(self):
         """SHA-256 of all rows and paths but computing times: equal drives have equal ones."""
@@ -151,7 +195,8 @@ class Recording:
         write_parquet(path, batches_of(self.rows), self._metadata())
 
     def _metadata(self):
-        return header(self.scene, self.tuning, self.seed, self.versions) | {"ended": self.ended}
+        shaped = header(self.scene, self.tuning, self.seed, self.versions)
+        return shaped | {"ended": self.ended} | pack_extras(self.log, self.before)
 
     def _repr_html_(self):
         lines = "".join(f"<li>{html.escape(line)}</li>" for line in summary_lines(self.summary()))
@@ -170,7 +215,8 @@ def load_recording(path):
     source = open_source(path)
     scene, tuning, seed, versions, notes = read_header(source.metadata, path)
     ended = source.metadata.get("ended", CUT_OFF)
-    return Recording(scene, tuning, seed, FileStore(source), versions=versions, ended=ended, notes=notes)
+    extras = read_extras(source.metadata, path)
+    return Recording(scene, tuning, seed, FileStore(source), versions=versions, ended=ended, notes=notes, **extras)
 
 
 def mend(part, path=None, *, ended=CUT_OFF):

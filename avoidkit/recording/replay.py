@@ -2,6 +2,8 @@
 
 from collections import deque
 
+import numpy as np
+
 from avoidkit.checks import InputError
 from avoidkit.recording.checkpoints import unpack_checkpoint
 from avoidkit.tracking.records import no_tracks
@@ -32,9 +34,21 @@ def situations_of(recording, start, stop, *, track=None, map_space=None):
             yield _situation(recording, i, tracks, grid)
 
 
+def stages_before(recording, index):
+    """Memory of the kit's tracker and free space before row `index`, as a checkpoint that a recorder takes."""
+    tracker, space, first = _stages(recording, index, None, None)
+    for _ in _stepping(recording, tracker, space, first, index):
+        pass
+    return {"tracker": tracker.checkpoint(), "free_space": space.checkpoint()}
+
+
 def _replayed(recording, start, stop, track, map_space):
     """Yield (row index, tracks, grid) from the last checkpoint at or before `start` up to `stop`."""
     tracker, space, first = _stages(recording, start, track, map_space)
+    yield from _stepping(recording, tracker, space, first, stop)
+
+
+def _stepping(recording, tracker, space, first, stop):
     grid = None
     for i in range(first, stop):
         row = recording.rows[i]
@@ -42,6 +56,32 @@ def _replayed(recording, start, stop, track, map_space):
         tracks = _stepped(row, "tracker", no_tracks(row.time_s), tracker.step, scans, row.ego)
         grid = _stepped(row, "free space", grid, space.step, scans, row.echoes, tracks, row.ego)
         yield i, tracks, grid
+
+
+class LoggedTracks:
+    """In place of a tracker where a log brought tracks: hands out those of the row, and has no memory.
+
+    Parameters
+    ----------
+    recording : Recording
+    """
+
+    def __init__(self, recording):
+        self._rows, self._times = recording.rows, recording.times_s
+
+    def step(self, scans, ego):
+        """The tracks of the row at `ego.time_s`; the scans are not looked at."""
+        k = int(np.searchsorted(self._times, ego.time_s - 1e-9))
+        if k == len(self._times) or abs(self._times[k] - ego.time_s) > 1e-9:
+            raise InputError(f"no logged row at {ego.time_s} s")
+        return self._rows[k].tracks
+
+    def checkpoint(self):
+        """Nothing to keep."""
+        return {}
+
+    def restore(self, saved):
+        """Nothing to take up."""
 
 
 def _stepped(row, name, instead, step, *inputs):
@@ -59,8 +99,13 @@ def _stages(recording, index, track, map_space):
     from avoidkit.freespace import FreeSpace
     from avoidkit.tracking import Tracker
 
-    tracker, space = (track or Tracker)(recording.tuning), (map_space or FreeSpace)(recording.tuning)
-    own = track in (None, Tracker) and map_space in (None, FreeSpace)
+    if track is None and brings_tracks(recording):
+        tracker = LoggedTracks(recording)
+    else:
+        tracker = (track or Tracker)(recording.tuning)
+    space = (map_space or FreeSpace)(recording.tuning)
+    kits = track is None or (track is Tracker and not brings_tracks(recording))
+    own = kits and map_space in (None, FreeSpace)
     found = recording.rows.checkpoint_before(index) if own else None
     if found is None:
         return tracker, space, 0
@@ -71,6 +116,11 @@ def _stages(recording, index, track, map_space):
     tracker.restore(checkpoint["tracker"])
     space.restore(checkpoint["free_space"])
     return tracker, space, at
+
+
+def brings_tracks(recording):
+    """Whether the tracks of a recording are those of a log, and no tracker of the kit made them."""
+    return bool(recording.log) and recording.log.get("tracks") == "logged"
 
 
 def _situation(recording, index, tracks, grid):
@@ -90,5 +140,5 @@ def _situation(recording, index, tracks, grid):
         echoes=row.echoes,
         hold=row.hold,
         sensors=dict(row.sensors),
-        memory=recording.rows[index - 1].verdict.memory if index else Memory(),
+        memory=recording.rows[index - 1].verdict.memory if index else recording.before or Memory(),
     )

@@ -20,6 +20,8 @@ ENDS = {
     "duration": "its time was up",
     "interrupted": "it was interrupted",
     "cut off": "the process was killed; what had been written by then is here",
+    "slice": "a slice of a longer recording ends here",
+    "log end": "the log ends here; nothing was driven by the kit",
 }
 
 
@@ -169,14 +171,15 @@ def summary_lines(summary):
         f"path's end   {_end(s)}",
         f"driven       {s['driven_m']:.1f} m in {s['moving_s']:.1f} s, at most {s['greatest_speed_mps']:.2f} m/s",
         f"actions      {', '.join(f'{action} {seconds:.1f} s' for action, seconds in s['seconds'].items())}",
-        f"nearest gap  {_gap(s)}",
-        f"contacts     {_contacts(s)}",
+        *_about_people(s),
         f"stops        {_stops(s)}",
     ]
     lines += [f"  {_stop(stop)}" for stop in s["stops"][:MOST_STOPS]]
     if len(s["stops"]) > MOST_STOPS:
         lines.append(f"  and {len(s['stops']) - MOST_STOPS} more")
     lines += [f"ERROR        in {n} cycles, each a halt: {error}" for error, n in s["errors"].items()]
+    if s.get("assumed"):
+        lines.append(f"NOTE         {s['assumed']}")
     if math.isfinite(s["times_real_time"]):
         half, most = s["cycle_ms"]
         pace = f"{s['computing_s']:.2f} s, {s['times_real_time']:.2f} of real time"
@@ -192,6 +195,12 @@ def _share_below(values, share):
 def _end(s):
     lost = f"{s['lost_s']:.1f} s more than at top speed all the way"
     return f"reached at {s['reached_end_s']:.2f} s, {lost}" if s["reached_end"] else f"not reached; so far {lost}"
+
+
+def _about_people(s):
+    if not s.get("truth_known", True):
+        return ["people       where they truly were is not known: a log holds what was sensed"]
+    return [f"nearest gap  {_gap(s)}", f"contacts     {_contacts(s)}"]
 
 
 def _gap(s):
