@@ -167,7 +167,7 @@ def sobol_points(bounds, n, seed):
     if n < 2 or n & (n - 1):
         raise InputError(f"n must be a power of 2 and at least 2, got {n}")
     low, high = np.asarray(bounds, dtype=float).T
-    both = qmc.Sobol(2 * len(low), seed=np.random.default_rng(seed)).random(n)
+    both = qmc.Sobol(2 * len(low), rng=np.random.default_rng(seed)).random(n)
     a, b = (low + part * (high - low) for part in (both[:, : len(low)], both[:, len(low) :]))
     mixed = []
     for k in range(len(low)):

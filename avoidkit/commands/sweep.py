@@ -1,0 +1,75 @@
+"""`avoidkit sweep`: drive scenes over a range of tunings and show what a wider margin costs."""
+
+from avoidkit.checks import InputError
+from avoidkit.commands.shared import CAUTION, command, named_scene, named_tuning, say
+from avoidkit.commands.studying import (
+    add_drive_options,
+    add_study_options,
+    running,
+    seeds_of,
+    write_picture,
+    write_table,
+    written,
+)
+
+
+def add(commands):
+    """The options of this subcommand."""
+    made = command(commands, "sweep", run_sweep, "drive scenes over a range of tunings: what a wider margin costs")
+    made.add_argument("scenes", nargs="+", metavar="SCENE", help="scene files, or names of shipped ones")
+    made.add_argument("--tuning", metavar="TUNING", default="baseline", help="a tuning file, or a shipped name")
+    made.add_argument(
+        "--over", action="append", required=True, metavar="FIELD=VALUES",
+        help="such as decision.clearance_m=0.2,0.3,0.4 or decision.clearance_m=0.1:0.5; may be given several times",
+    )  # fmt: skip
+    made.add_argument("--design", default="grid", help="grid, latin, sobol or indices (grid)")
+    made.add_argument("--n", type=int, metavar="N", help="levels of a range, or settings of the design")
+    add_drive_options(made)
+    add_study_options(made)
+
+
+def run_sweep(options):
+    """Sweep; tables and picture into the folder, the front on stdout."""
+    scenes, tuning = [named_scene(name) for name in options.scenes], named_tuning(options.tuning)
+    over = dict(over_of(text) for text in options.over)
+    from avoidkit.studies.sweep import sweep
+
+    found = sweep(
+        scenes, tuning, over, seeds=seeds_of(options.seeds), design=options.design, n=options.n,
+        duration_s=options.duration, loop="exact" if options.exact else "sensed", **running(options),
+    )  # fmt: skip
+    from avoidkit.views.tradeoff import tradeoff_figure
+
+    files = write_table(found.rows, options.out, "sweep") + write_table(found.settings(), options.out, "settings")
+    files += write_table(found.matters(), options.out, "matters")
+    files += write_picture(tradeoff_figure(found), options.out, "tradeoff")
+    say("avoidkit sweep: " + found.lines()[0], *(f"  {line}" for line in found.lines()[1:]), written(files), CAUTION)
+    return 0
+
+
+def over_of(text):
+    """A field and its values from `FIELD=a,b,c`, or a range from `FIELD=low:high`.
+
+    Examples
+    --------
+    >>> over_of("decision.clearance_m=0.2:0.4")
+    ('decision.clearance_m', (0.2, 0.4))
+    """
+    name, equals, values = text.partition("=")
+    if not equals or not values:
+        raise InputError(f"--over: FIELD=VALUES was wanted, got {text!r}")
+    low, colon, high = values.partition(":")
+    if colon:
+        return name.strip(), (_value(low), _value(high))
+    return name.strip(), [_value(value) for value in values.split(",")]
+
+
+def _value(text):
+    text = text.strip()
+    if text in ("true", "false"):
+        return text == "true"
+    try:
+        number = float(text)
+    except ValueError:
+        return text
+    return int(text) if text.lstrip("+-").isdigit() else number
