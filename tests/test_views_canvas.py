@@ -51,22 +51,22 @@ def test_without_anywidget_the_plain_bench_is_opened(lane, tuning, monkeypatch):
 def test_an_answer_bears_the_number_of_its_question_and_the_verdict_of_the_kit(line):
     message, _ = line.ask((8.0, 1.2, 0.0, 0.0))
     assert (message["kind"], message["number"]) == ("answer", 1)
-    assert message["frame"]["action"] == line.bench.verdict.action == Action.DETOUR
-    assert message["frame"]["why"] == line.bench.verdict.why
+    assert message["frames"][0]["action"] == line.bench.verdict.action == Action.DETOUR
+    assert message["frames"][0]["why"] == line.bench.verdict.why
     message, _ = line.ask((5.0, 0.0, 0.0, 0.0))
-    assert (message["number"], message["frame"]["action"]) == (2, "halt")
-    assert message["frame"]["tracks"][0][2:4] == [5.0, 0.0]  # drawn where the answer belongs
+    assert (message["number"], message["frames"][0]["action"]) == (2, "halt")
+    assert message["frames"][0]["tracks"][0][2:4] == [5.0, 0.0]  # drawn where the answer belongs
 
 
 def test_nobody_there_means_go_on(line):
     message, _ = line.ask()
-    assert message["frame"]["action"] == "continue"
-    assert message["frame"]["tracks"] == []
+    assert message["frames"][0]["action"] == "continue"
+    assert message["frames"][0]["tracks"] == []
 
 
 def test_somebody_who_walks_towards_the_vehicle_has_their_reach_ahead_of_them(line):
     message, _ = line.ask((9.0, 0.0, -1.4, 0.0))
-    x, y, radius = message["frame"]["reach"][0]
+    x, y, radius = message["frames"][0]["reach"][0]
     assert x < 9.0
     assert y == 0.0
     assert radius > 0.3
@@ -74,16 +74,16 @@ def test_somebody_who_walks_towards_the_vehicle_has_their_reach_ahead_of_them(li
 
 def test_the_grid_is_sent_once_and_anew_when_the_vehicle_has_moved(line):
     message, buffers = line.ask((8.0, 1.2, 0.0, 0.0))
-    cells = np.frombuffer(buffers[0], np.uint8).reshape(message["grid"]["rows"], message["grid"]["cols"])
+    cells = np.frombuffer(buffers[0], np.uint8).reshape(message["grids"][0]["rows"], message["grids"][0]["cols"])
     assert set(np.unique(cells)) == {FREE, OCCUPIED}
     message, buffers = line.ask((8.0, 1.1, 0.0, 0.0))
-    assert "grid" not in message
+    assert message["grids"] == [None]
     assert buffers == []
     message, buffers = line.ask((8.0, 1.1, 0.0, 0.0), along=3.0)
-    assert "grid" in message
-    assert message["frame"]["ego"][0] == pytest.approx(3.0)
+    assert message["grids"][0] is not None
+    assert message["frames"][0]["ego"][0] == pytest.approx(3.0)
     line.bench._on_message(None, {"kind": "ready"}, [])  # a page that was opened anew has no grid yet
-    assert "grid" in line.ask((8.0, 1.1, 0.0, 0.0), along=3.0)[0]
+    assert line.ask((8.0, 1.1, 0.0, 0.0), along=3.0)[0]["grids"][0] is not None
 
 
 @pytest.mark.parametrize(
@@ -93,7 +93,7 @@ def test_the_grid_is_sent_once_and_anew_when_the_vehicle_has_moved(line):
 def test_what_cannot_be_is_answered_with_a_problem_and_no_verdict(line, place, why):
     message, _ = line.ask((*place, 0.0, 0.0))
     assert why in message["problem"]
-    assert "frame" not in message
+    assert "frames" not in message
 
 
 def test_a_distance_beyond_the_path_is_its_end(line, lane):
@@ -106,7 +106,7 @@ def test_a_slider_makes_the_page_ask_anew_and_the_answer_uses_it(line):
     line.bench.panel.slider("vehicle.top_mps").value = 0.5
     assert line.bench.plan.revision == before + 1
     message, _ = line.ask((14.0, 2.8, 0.0, 0.0))
-    assert 0 < message["frame"]["cap"] <= 0.5
+    assert 0 < message["frames"][0]["cap"] <= 0.5
     line.bench.panel.slider("vehicle.creep_mps").value = 0.7
     assert "creep_mps must not be above top_mps" in line.ask((14.0, 2.8, 0.0, 0.0))[0]["problem"]
 
@@ -116,8 +116,8 @@ def test_an_error_in_the_users_decision_halts_and_its_short_message_is_sent(lane
         raise ZeroDivisionError("nothing there")
 
     message, _ = Line(lane, tuning, decide=broken).ask((8.0, 1.2, 0.0, 0.0))
-    assert message["frame"]["action"] == "halt"
-    assert message["frame"]["error"] == "ZeroDivisionError: nothing there"
+    assert message["frames"][0]["action"] == "halt"
+    assert message["frames"][0]["error"] == "ZeroDivisionError: nothing there"
 
 
 def test_a_drive_is_replayed_below_with_the_people_of_the_bench(line):
@@ -136,12 +136,23 @@ def test_the_note_about_a_page_that_does_not_appear_goes_when_it_does(line):
     assert line.bench.late.layout.display == "none"
 
 
-def test_what_would_turn_the_answer_is_computed_when_asked_for(line):
+def test_what_would_turn_the_answer_is_found_at_rest_with_the_place_that_turns_it(line):
     line.ask((8.0, 1.2, 0.0, 0.0))
-    line.bench._on_message(None, {"kind": "turn"}, [])
+    line.bench._on_message(None, {"kind": "rest", "number": 1}, [])
+    line.bench.idle.wait()
     message, _ = line.sent[-1]
-    _quantity, unit, now, then, becomes = message["turn"]
-    assert message["kind"] == "turn"
-    assert unit in ("m", "s", "m/s")
-    assert now != then
-    assert becomes != line.bench.verdict.action
+    quantity, unit, now, then, becomes = message["turn"]
+    assert (message["kind"], message["number"], unit) == ("turn", 1, "m")
+    assert quantity == "place to the left of track 1"
+    assert message["shape"]["from"] == [8.0, 1.2]
+    assert message["shape"]["to"][1] - 1.2 == pytest.approx(then - now, abs=2e-3)
+    moved, _ = line.ask((*message["shape"]["to"], 0.0, 0.0))  # what it says holds
+    assert moved["frames"][0]["action"] == becomes != "detour"
+
+
+def test_a_newer_question_ends_the_search_for_what_would_turn_the_older(line):
+    line.ask((8.0, 1.2, 0.0, 0.0))
+    line.bench._on_message(None, {"kind": "rest", "number": 1}, [])
+    line.ask((8.2, 1.2, 0.0, 0.0))
+    line.bench.idle.wait()
+    assert [message["kind"] for message, _ in line.sent] == ["answer", "answer"]

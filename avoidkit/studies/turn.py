@@ -27,7 +27,7 @@ class Quantity:
     change: object
 
 
-def find_turn(situation, tuning, *, decide=kit_decide):
+def find_turn(situation, tuning, *, decide=kit_decide, step_s=None):
     """The smallest change, of one quantity alone, that turns the settled verdict; None if none was found.
 
     Places and speeds of the person who matters most, the clearance and the brake latency are tried outwards in
@@ -38,16 +38,18 @@ def find_turn(situation, tuning, *, decide=kit_decide):
     situation : Situation
     tuning : Tuning
     decide : callable
+    step_s : float, optional
+        Step of the clock while an answer settles, see `settle`; a long one asks a tenth as often.
 
     Returns
     -------
     Turn or None
         `then` is the value just beyond the edge, within 1 mm, 1 mm/s or 1 ms.
     """
-    before = settle(situation, tuning, decide=decide).action
+    before = settle(situation, tuning, decide=decide, step_s=step_s).action
     best = None
     for quantity in quantities(situation, tuning):
-        found = _edge(quantity, before, decide)
+        found = _edge(quantity, before, decide, step_s)
         if found is None:
             continue
         value, action = found
@@ -117,11 +119,11 @@ def _faster(situation, tuning, k, speed):
     return change
 
 
-def _edge(quantity, before, decide):
+def _edge(quantity, before, decide, step_s=None):
     """The nearest value at which the settled action is another one, and that action; None if none is within bounds."""
 
     def action(value):
-        return settle(*quantity.change(value), decide=decide).action
+        return settle(*quantity.change(value), decide=decide, step_s=step_s).action
 
     nearest = None
     for sign in (1, -1):

@@ -16,9 +16,12 @@ def settled(scene, tuning, people, along_m, decide, grid=None):
     Where the user's decision raises or returns no verdict, the answer is HALT and `error` is its short message.
     """
     situation = settled_situation(scene, tuning, people, along_m=along_m, grid=grid)
-    return situation, *_guarded(
-        lambda: settle(situation, tuning, decide=_sound(decide), step_s=_long_step(tuning)), situation
-    )
+    return situation, *ask_settled(situation, tuning, decide)
+
+
+def ask_settled(situation, tuning, decide):
+    """(verdict, error) that a situation held still settles to; HALT and a short message as in `settled`."""
+    return _guarded(lambda: settle(situation, tuning, decide=_sound(decide), step_s=long_step(tuning)), situation)
 
 
 def ask(decide, situation, tuning):
@@ -34,7 +37,7 @@ def _guarded(question, situation):
         return halting(situation, why), why
 
 
-def _long_step(tuning):
+def long_step(tuning):
     """A step of the clock after which detours have settled and halts have lasted: two questions instead of a dozen."""
     return max(tuning.decision.settle_s, tuning.decision.halt_after_s) + 2 * tuning.cycle_s
 

@@ -1,144 +1,78 @@
-// The bench: take hold of a person or the vehicle on the plan view and see the answer move along. What is held is drawn
+// The bench: take hold of a person, a thing or the vehicle on the plan and see the answer move along. What is held is drawn
 // at once; its place goes to the kernel as a numbered message, and the answer that comes back belongs to a place of its own.
-import {
-  LAYERS, THEMES, drawPlan, fitView, handleOf, outline, panBy, toScreen, toYard, velocityOf, zoomAt,
-} from './plan.js';
+import {LAYERS, fitView, panBy, toYard, velocityOf, zoomAt} from './plan.js';
 import {Courier, unpack} from './messages.js';
-import {headline, make, makePanel, prefersDark, sharpen, stageSize, turnWords} from './panel.js';
+import {make} from './panel.js';
+import {
+  FASTEST_MPS, addBlock, addPerson, chooseNext, chosenWords, nearestAlong, poseAlong, press, question, removeChosen, stateOf, whatIsAt,
+} from './state.js';
+import {makeMap} from './overlay.js';
+import {tipAt} from './tips.js';
+import {makeLiveBar} from './livebar.js';
+import {drawSide, makeSide, showSide, sideSize, turnText} from './sides.js';
 
-const GRASP_PX = 16;
-const STEP_M = 0.05;
-const TURN_RAD = Math.PI / 36;
-const FASTEST_MPS = 3;
 const PATIENCE_MS = 5000;
-const OFF_AT_FIRST = ['fields'];
-const HELP = 'Drag a person, the ring at the end of their velocity, or the vehicle along its path. Keys: arrows 5 cm (with Shift 50 cm), '
-  + '[ and ] turn, + and - speed, comma and full stop move the vehicle, n next person, a add, Delete remove, 0 whole yard.';
-
-// What is under a point of the screen: {kind: 'handle' | 'person' | 'vehicle' | 'ground', index}
-export function whatIsAt(view, state, yard, px, py) {
-  const near = (x, y, radius) => {
-    const [qx, qy] = toScreen(view, x, y);
-    return Math.hypot(px - qx, py - qy) <= radius;
-  };
-  const chosen = state.people[state.chosen];
-  if (chosen && near(...handleOf(chosen), GRASP_PX)) return {kind: 'handle', index: state.chosen};
-  for (let k = state.people.length - 1; k >= 0; k -= 1) {
-    const {x, y} = state.people[k];
-    if (near(x, y, Math.max(GRASP_PX, 0.35 * view.scale))) return {kind: 'person', index: k};
-  }
-  const [x, y] = toYard(view, px, py);
-  return {kind: inside([x, y], outline(yard.vehicle, state.ego)) ? 'vehicle' : 'ground', index: -1};
-}
-
-export function inside([x, y], corners) {
-  return corners.every(([x0, y0], k) => {
-    const [x1, y1] = corners[(k + 1) % corners.length];
-    return (x1 - x0) * (y - y0) - (y1 - y0) * (x - x0) >= 0;
-  });
-}
-
-// Distance along a way of [x, y, yaw] points, by step metres each, of the point nearest to (x, y).
-export function nearestAlong(way, x, y) {
-  let along = 0, best = Infinity, found = 0;
-  for (let k = 0; k + 1 < way.length; k += 1) {
-    const [x0, y0] = way[k], [x1, y1] = way[k + 1];
-    const length = Math.hypot(x1 - x0, y1 - y0);
-    const share = Math.min(1, Math.max(0, ((x - x0) * (x1 - x0) + (y - y0) * (y1 - y0)) / Math.max(length * length, 1e-12)));
-    const off = Math.hypot(x - x0 - share * (x1 - x0), y - y0 - share * (y1 - y0));
-    if (off < best) [best, found] = [off, along + share * length];
-    along += length;
-  }
-  return found;
-}
-
-// The pose [x, y, yaw] a distance along a way.
-export function poseAlong(way, along) {
-  let left = along;
-  for (let k = 0; k + 1 < way.length; k += 1) {
-    const [x0, y0, yaw0] = way[k], [x1, y1, yaw1] = way[k + 1];
-    const length = Math.hypot(x1 - x0, y1 - y0);
-    if (left <= length || k + 2 === way.length) {
-      const share = Math.min(1, Math.max(0, left / Math.max(length, 1e-9)));
-      return [x0 + share * (x1 - x0), y0 + share * (y1 - y0), yaw0 + share * (yaw1 - yaw0)];
-    }
-    left -= length;
-  }
-  return way[0];
-}
-
-// What a key does to the state; false where it does nothing. Pure but for the state it is given.
-export function press(state, key, shift) {
-  const person = state.people[state.chosen], by = shift ? 10 * STEP_M : STEP_M;
-  const shiftBy = (dx, dy) => person && Object.assign(person, {x: person.x + dx * by, y: person.y + dy * by});
-  const bend = (turn, more) => {
-    if (!person) return;
-    const speed = Math.min(FASTEST_MPS, Math.max(0, Math.hypot(person.vx, person.vy) + more));
-    const heading = person.heading + turn;
-    Object.assign(person, {heading, vx: speed * Math.cos(heading), vy: speed * Math.sin(heading)});
-  };
-  const acts = {
-    ArrowLeft: () => shiftBy(-1, 0), ArrowRight: () => shiftBy(1, 0), ArrowUp: () => shiftBy(0, 1), ArrowDown: () => shiftBy(0, -1),
-    '[': () => bend(TURN_RAD, 0), ']': () => bend(-TURN_RAD, 0), '+': () => bend(0, 0.1), '=': () => bend(0, 0.1), '-': () => bend(0, -0.1),
-    ',': () => { state.along = Math.max(0, state.along - by); }, '.': () => { state.along += by; },
-    n: () => { state.chosen = (state.chosen + 1) % Math.max(state.people.length, 1); },
-    a: () => addPerson(state), Delete: () => removePerson(state),
-  };
-  if (!acts[key]) return false;
-  acts[key]();
-  return true;
-}
-
-export function addPerson(state, place) {
-  const last = state.people[state.chosen] ?? {x: state.ego[0] + 6, y: state.ego[1], heading: Math.PI};
-  const [x, y] = place ?? [last.x + 1, last.y];
-  state.people.push({x, y, vx: 0, vy: 0, heading: last.heading, name: `guest ${state.people.length + 1}`});
-  state.chosen = state.people.length - 1;
-}
-
-function removePerson(state) {
-  state.people.splice(state.chosen, 1);
-  state.chosen = Math.max(0, Math.min(state.chosen, state.people.length - 1));
-}
-
-// Numbers of a state as they go to the kernel.
-export function question(state) {
-  return {kind: 'ask', along: state.along, people: state.people.map(({x, y, vx, vy}) => [x, y, vx, vy])};
-}
+const REST_MS = {exact: 450, sensed: 150};
+const OFF_AT_FIRST = ['fields', 'candidates', 'shadows'];
+const HELP = 'Drag a person, the ring at the end of their velocity, a trolley or parked vehicle, or the vehicle along its path. Keys: arrows 5 cm '
+  + '(with Shift 50 cm), [ and ] turn, + and - speed, comma and full stop move the vehicle, n next, a person, t trolley, p parked vehicle, '
+  + 'Delete removes, 0 whole yard; in live mode hold the space bar to run.';
 
 function render({model, el}) {
-  const yard = model.get('yard'), start = model.get('start');
-  const state = {people: start.people.map((row, k) => ({...row, name: `guest ${k + 1}`})), chosen: 0, along: start.along, ego: start.ego};
+  const yard = model.get('yard'), start = model.get('start'), state = stateOf(start);
   const hidden = new Set(OFF_AT_FIRST);
   const courier = new Courier((content) => {
     tell('ak-sent', content);
     model.send(content);
   });
-  let frame = null, grid = null, view = null, size = null, held = null, queued = false, patience = 0;
+  let sides = [], view = null, size = null, held = null, queued = false, patience = 0, resting = 0, map = null, seen = 0, mode = 'exact', gone = false;
 
-  const box = make('div', 'ak-bench'), stage = make('div', 'ak-stage'), canvas = make('canvas', 'ak-plan'), panel = makePanel();
-  canvas.tabIndex = 0;
-  canvas.setAttribute('role', 'application');
-  canvas.setAttribute('aria-label', `Plan view. ${HELP}`);
-  const note = make('p', 'ak-trouble ak-kernel');
-  note.hidden = true;
-  stage.append(canvas, panel.element, note);
-  const ask = make('button', 'ak-ask', 'what would turn it?'), turning = make('span', 'ak-turning');
-  ask.type = 'button';
+  const box = make('div', 'ak-bench'), stage = make('div', 'ak-stage');
+  const note = make('p', 'ak-trouble ak-kernel'), tip = make('div', 'ak-tip'), turning = make('p', 'ak-turning'), chosen = make('output', 'ak-chosen');
+  const provisional = make('p', 'ak-provisional', 'Provisional, by exact knowledge: what the sensors would make of it follows.');
+  note.setAttribute('role', 'alert');
   turning.setAttribute('role', 'status');
-  ask.addEventListener('click', () => {
-    turning.textContent = 'looking ...';
-    model.send({kind: 'turn'});
-  });
-  const row = make('div', 'ak-controls');
-  row.append(ask, turning);
-  box.append(stage, row, layerRow(), make('p', 'ak-about', HELP));
+  [note.hidden, tip.hidden, provisional.hidden] = [true, true, true];
+  const live = makeLiveBar({send: (content) => model.send(content), change: changeMode, seen: () => seen});
+  box.append(live.element, stage, provisional, turning, toolRow(), layerRow(), make('p', 'ak-about', HELP));
+  setSides(1);
   el.replaceChildren(box);
+
+  function setSides(count) {
+    if (sides.length === count) return;
+    sides = Array.from({length: count}, (_, k) => sides[k] ?? null);
+    sides = sides.map((side, k) => (side && side.name === (count > 1 ? 'AB'[k] : '') ? side : makeSide(HELP, count > 1 ? 'AB'[k] : '')));
+    stage.classList.toggle('ak-two', count > 1);
+    stage.replaceChildren(...sides.map((side) => side.box), note, tip);
+    for (const side of sides) if (!side.canvas.dataset.listens) listen(side.canvas);
+    [size, view] = [null, null];
+  }
+
+  function toolRow() {
+    const row = make('div', 'ak-controls ak-tools');
+    const tool = (text, action) => {
+      const element = make('button', '', text);
+      element.type = 'button';
+      element.addEventListener('click', () => {
+        action();
+        sides[0].canvas.focus({preventScroll: true});
+      });
+      return element;
+    };
+    const after = (action) => () => {
+      action();
+      changed();
+    };
+    row.append(tool('next', () => { chooseNext(state); redraw(); }), tool('add person', after(() => addPerson(state))),
+      tool('add trolley', after(() => addBlock(state, 'trolley'))), tool('add parked', after(() => addBlock(state, 'parked'))),
+      tool('remove', after(() => removeChosen(state))), tool('map of answers', askMap), tool('no map', noMap), chosen);
+    return row;
+  }
 
   function layerRow() {
     const row = make('fieldset', 'ak-layers');
     row.append(make('legend', '', 'show'));
-    for (const name of LAYERS) {
+    for (const name of [...LAYERS, 'map']) {
       const label = make('label'), tick = make('input');
       tick.type = 'checkbox';
       tick.checked = !hidden.has(name);
@@ -162,88 +96,215 @@ function render({model, el}) {
   }
 
   function draw() {
-    size ??= stageSize(stage, panel.element);
+    size ??= sideSize(stage, sides);
     const [wide, high] = size;
     if (wide <= 0) return;
-    const {ctx, pixels} = sharpen(canvas, wide, high);
     view = view ? {...view, width: wide, height: high} : fitView(start.window, wide, high);
-    const theme = prefersDark() ? THEMES.dark : THEMES.light;
-    const shown = {action: 'halt', ...frame, ego: state.ego, people: state.people, grid};
-    drawPlan(ctx, view, yard, shown, {theme, hidden, pixels, chosen: state.chosen});
+    for (const side of sides) drawSide(side, view, yard, state, {hidden, map, live: mode === 'live'});
+    const words = chosenWords(state);
+    if (chosen.textContent !== words) chosen.textContent = words;
     tell('ak-drawn');
   }
 
   // For whoever measures: what happened when; nothing on the page listens.
   function tell(name, detail = {}) {
-    canvas.dispatchEvent(new CustomEvent(name, {detail}));
+    sides[0]?.canvas.dispatchEvent(new CustomEvent(name, {detail}));
   }
 
+  // Somebody or something is elsewhere: drawn at once, asked about by message. In live mode only the hand's guest is told.
   function moved() {
     redraw();
-    patience ||= setTimeout(wonder, PATIENCE_MS);
+    if (gone) return;
+    forgetTurn();
     tell('ak-moved');
-    courier.post({...question(state), at: performance.now()}); // last: it throws where the line to the kernel is closed
+    if (mode === 'live') {
+      const person = state.block < 0 ? state.people[state.chosen] : null;
+      if (person && held?.kind !== 'handle') model.send({kind: 'put', index: state.chosen, x: person.x, y: person.y});
+      if (person && held?.kind === 'handle') model.send({kind: 'walk', index: state.chosen, vx: person.vx, vy: person.vy});
+      return;
+    }
+    patience ||= setTimeout(wonder, PATIENCE_MS);
+    clearTimeout(resting);
+    courier.post({...question(state), mode, at: performance.now()}); // last: it throws where the line to the kernel is closed
+  }
+
+  // As `moved`, where live mode has to begin anew: somebody came or went, or a thing or the vehicle was moved.
+  function changed() {
+    if (mode === 'live') begin();
+    else moved();
+    redraw();
+  }
+
+  function begin() {
+    live.press(false);
+    live.begun();
+    seen = 0;
+    model.send({...question(state), kind: 'live', act: 'begin'});
+  }
+
+  function changeMode(next, anew) {
+    mode = next;
+    provisional.hidden = true;
+    forgetTurn();
+    if (anew) begin(); else moved();
+  }
+
+  function forgetTurn() {
+    if (turning.textContent) turning.textContent = '';
+    for (const side of sides) side.turn = null;
+  }
+
+  function askMap() {
+    const shown = [...toYard(view, 0, view.height), ...toYard(view, view.width, 0)];
+    map = makeMap([shown[0], shown[2], shown[1], shown[3]]);
+    turning.textContent = 'Painting the answer for every place of the chosen person ...';
+    model.send({kind: 'map', index: state.chosen, window: map.window});
+    redraw();
+  }
+
+  function noMap() {
+    map = null;
+    model.send({kind: 'map'});
+    redraw();
   }
 
   function wonder() {
     patience = 0;
     if (!courier.flying.size && !courier.waiting) return;
-    note.textContent = 'The kernel has not answered for 5 s. It may be busy, restarting or gone; what is shown is old.';
-    note.hidden = false;
-    panel.element.classList.add('ak-old');
+    freeze('The kernel has not answered for 5 s. It may be busy, restarting or gone; what is shown is old.');
   }
 
-  const onMessage = (content, buffers) => {
-    if (content.kind === 'turn') {
-      turning.textContent = content.problem ?? (content.turn ? turnWords(content.turn) : 'No single change that was tried turns it.');
-      return;
-    }
-    if (content.kind !== 'answer' || !courier.answer(content.number)) return;
+  function freeze(words) {
+    note.textContent = words;
+    note.hidden = false;
+    box.classList.add('ak-frozen');
+    for (const side of sides) side.panel.element.classList.add('ak-old');
+  }
+
+  function kernelGone() {
+    gone = true;
+    live.press(false);
+    freeze('The kernel is gone or was restarted: nothing here moves any more. Run the cells again.');
+  }
+
+  function onMessage(content, buffers) {
+    const act = {turn: onTurn, map: onMap, live: onLive, answer: onAnswer}[content.kind];
+    if (act) act(content, buffers);
+  }
+
+  function onTurn({number, turn, shape, problem}) {
+    if (courier.flying.size || number !== courier.answered || mode === 'live') return; // something newer was asked
+    turning.textContent = turnText({turn, problem, looked: true});
+    sides[0].turn = turn ? {turn, shape} : null;
+    redraw();
+  }
+
+  function onMap({squares, done, old, problem}) {
+    if (!map) return;
+    if (old) map.old = true; else map.add(squares);
+    map.done = Boolean(done);
+    const words = old ? 'The map speaks of another scene: ask for it anew.' : problem ?? `Map: ${map.painted} places${done ? '' : ' so far'}.`;
+    turning.textContent = words;
+    sides[0].canvas.dataset.map = old ? 'old' : String(map.painted);
+    redraw();
+  }
+
+  function onAnswer(content, buffers) {
+    const newer = content.refined ? content.number === courier.answered && !courier.flying.size : courier.answer(content.number);
+    if (!newer || mode === 'live') return;
     clearTimeout(patience);
     patience = courier.flying.size ? setTimeout(wonder, PATIENCE_MS) : 0;
-    note.hidden = !content.problem;
-    note.textContent = content.problem ?? '';
-    panel.element.classList.toggle('ak-old', Boolean(content.problem));
-    canvas.dataset.answered = content.number;
+    trouble(content.problem);
     requestAnimationFrame(() => tell('ak-answered', {number: content.number}));
+    if (!courier.flying.size && !content.refined && !content.problem) rest(content.number);
     if (content.problem) return;
-    if (content.grid) grid = {...content.grid, cells: bytesOf(buffers[0])};
-    frame = unpack(content.frame);
-    turning.textContent = '';
-    if (held?.kind !== 'vehicle') [state.ego, state.along] = [frame.ego, content.along];
-    panel.show(frame);
-    canvas.dataset.action = frame.action;
-    canvas.setAttribute('aria-label', `Plan view: ${headline(frame)}. ${frame.why} ${HELP}`);
+    setSides(content.frames.length);
+    takeFrames(content.frames, content.grids, buffers);
+    provisional.hidden = !content.provisional;
+    sides[0].canvas.dataset.answered = content.number;
+    sides[0].canvas.dataset.refined = String(Boolean(content.refined));
+    if (held?.kind !== 'vehicle') [state.ego, state.along] = [sides[0].frame.ego, content.along];
     redraw();
-  };
+  }
+
+  function takeFrames(frames, grids, buffers) {
+    let next = 0;
+    frames.forEach((raw, k) => {
+      if (grids[k]) sides[k].grid = {...grids[k], cells: bytesOf(buffers[next++])};
+      sides[k].frame = unpack(raw);
+      showSide(sides[k], HELP);
+    });
+  }
+
+  function trouble(words) {
+    note.hidden = !words;
+    note.textContent = words ?? '';
+    box.classList.remove('ak-frozen');
+    for (const side of sides) side.panel.element.classList.toggle('ak-old', Boolean(words));
+  }
+
+  function rest(number) {
+    clearTimeout(resting);
+    resting = setTimeout(() => model.send({kind: 'rest', number}), REST_MS[mode] ?? REST_MS.exact);
+  }
+
+  function onLive(content, buffers) {
+    if (mode !== 'live') return;
+    trouble(content.problem);
+    if (content.problem) return;
+    seen = content.number;
+    setSides(1);
+    takeFrames([content.frame], [content.grid], buffers);
+    const {frame} = sides[0];
+    if (held?.kind !== 'vehicle') [state.ego, state.along] = [frame.ego, content.along];
+    frame.people.slice(frame.own).forEach((person, k) => {
+      const busy = held && (held.kind === 'person' || held.kind === 'handle') && k === state.chosen;
+      if (!busy && state.people[k]) Object.assign(state.people[k], {x: person.x, y: person.y, vx: person.vx, vy: person.vy, heading: person.heading});
+    });
+    live.show(content);
+    sides[0].canvas.dataset.cycle = content.number;
+    redraw();
+    requestAnimationFrame(() => tell('ak-cycle', {number: content.number}));
+  }
 
   function bytesOf(buffer) {
     return new Uint8Array(buffer.buffer ?? buffer, buffer.byteOffset ?? 0, buffer.byteLength);
   }
 
+  // -- hands on -------------------------------------------------------------------------------------------
+
   function at(event) {
-    const frameBox = canvas.getBoundingClientRect();
-    return [event.clientX - frameBox.left, event.clientY - frameBox.top];
+    const frameBox = event.currentTarget.getBoundingClientRect();
+    return [event.clientX - frameBox.left - 1, event.clientY - frameBox.top - 1]; // a border of 1 px
   }
 
-  canvas.addEventListener('pointerdown', (event) => {
-    canvas.focus({preventScroll: true});
+  function take(event) {
+    event.currentTarget.focus({preventScroll: true});
     const [px, py] = at(event);
     held = whatIsAt(view, state, yard, px, py);
-    if (held.kind === 'person') state.chosen = held.index;
+    if (held.kind === 'person') [state.chosen, state.block] = [held.index, -1];
+    if (held.kind === 'block') state.block = held.index;
     held.last = [px, py];
-    if (held.kind === 'vehicle') held.ahead = nearestAlong(yard.reference, ...toYard(view, px, py)) - state.along;
-    canvas.setPointerCapture(event.pointerId);
+    const [x, y] = toYard(view, px, py);
+    if (held.kind === 'block') held.off = [state.blocks[held.index].x - x, state.blocks[held.index].y - y];
+    if (held.kind === 'vehicle') held.ahead = nearestAlong(yard.reference, x, y) - state.along;
+    event.currentTarget.setPointerCapture(event.pointerId);
+    tip.hidden = true;
     redraw();
-  });
+  }
 
-  canvas.addEventListener('pointermove', (event) => {
-    if (!held) return;
+  function follow(event) {
     const [px, py] = at(event);
+    if (!held) {
+      showTip(px, py, event.currentTarget);
+      return;
+    }
     const [x, y] = toYard(view, px, py), person = state.people[held.index];
     if (held.kind === 'person') Object.assign(person, {x, y});
     else if (held.kind === 'handle') Object.assign(person, velocityOf(person, x, y, FASTEST_MPS));
+    else if (held.kind === 'block') Object.assign(state.blocks[held.index], {x: x + held.off[0], y: y + held.off[1]});
     else if (held.kind === 'vehicle') {
+      if (mode === 'live') return; // while the loop runs, only the loop moves it
       state.along = Math.max(0, nearestAlong(yard.reference, x, y) - held.ahead);
       state.ego = [...poseAlong(yard.reference, state.along), 0, 0];
     } else {
@@ -252,49 +313,87 @@ function render({model, el}) {
       redraw();
       return;
     }
-    moved();
-  });
-
-  for (const name of ['pointerup', 'pointercancel']) {
-    canvas.addEventListener(name, () => {
-      held = null;
-    });
+    held.moved = true;
+    if (mode !== 'live' || held.kind !== 'block') moved(); else redraw();
   }
 
-  canvas.addEventListener('wheel', (event) => {
-    if (document.activeElement !== canvas) return; // a page is scrolled over the plan unless it is in use
-    event.preventDefault();
-    view = zoomAt(view, ...at(event), Math.exp(-event.deltaY / 400));
-    redraw();
-  }, {passive: false});
+  function letGo() {
+    const block = held?.kind === 'block' && held.moved;
+    held = null;
+    if (block && mode === 'live') begin();
+  }
 
-  canvas.addEventListener('dblclick', (event) => {
-    addPerson(state, toYard(view, ...at(event)));
-    moved();
-  });
+  function showTip(px, py, canvas) {
+    const side = sides.find((one) => one.canvas === canvas);
+    const lines = side?.frame ? tipAt(view, yard, {...side.frame, grid: side.grid}, state, px, py) : [];
+    tip.hidden = !lines.length;
+    tip.textContent = lines.join('\n');
+    const left = canvas.offsetLeft + px + 14, top = canvas.offsetTop + py + 14;
+    tip.style.left = `${Math.min(left, Math.max(stage.clientWidth - 300, 0))}px`;
+    tip.style.top = `${top}px`;
+  }
 
-  canvas.addEventListener('keydown', (event) => {
-    if (event.ctrlKey || event.metaKey || event.altKey) return;
+  function onKey(event) {
+    if (event.ctrlKey || event.metaKey || event.altKey || live.onKey(event, true)) return;
+    const before = state.people.length + 100 * state.blocks.length, along = state.along;
+    if (mode === 'live' && (event.key === ',' || event.key === '.')) return;
     if (event.key === '0') view = null;
     else if (!press(state, event.key, event.shiftKey)) return;
     event.preventDefault();
     event.stopPropagation();
-    moved();
-  });
+    if (event.key === 'n' || event.key === '0') redraw();
+    else if (before !== state.people.length + 100 * state.blocks.length || state.block >= 0 || along !== state.along) changed();
+    else steer(event.key);
+  }
+
+  function steer(key) {
+    const person = state.people[state.chosen];
+    if (mode === 'live' && person && '[]+-='.includes(key)) {
+      model.send({kind: 'walk', index: state.chosen, vx: person.vx, vy: person.vy});
+      redraw();
+    } else moved();
+  }
+
+  function listen(canvas) {
+    canvas.dataset.listens = 'yes';
+    canvas.addEventListener('pointerdown', take);
+    canvas.addEventListener('pointermove', follow);
+    for (const name of ['pointerup', 'pointercancel']) canvas.addEventListener(name, letGo);
+    canvas.addEventListener('pointerleave', () => { tip.hidden = true; });
+    canvas.addEventListener('keydown', onKey);
+    canvas.addEventListener('keyup', (event) => live.onKey(event, false));
+    canvas.addEventListener('blur', () => live.press(false));
+    canvas.addEventListener('dblclick', (event) => {
+      addPerson(state, toYard(view, ...at(event)));
+      changed();
+    });
+    canvas.addEventListener('wheel', (event) => {
+      if (document.activeElement !== canvas) return; // a page is scrolled over the plan unless it is in use
+      event.preventDefault();
+      view = zoomAt(view, ...at(event), Math.exp(-event.deltaY / 400));
+      redraw();
+    }, {passive: false});
+  }
 
   const watcher = new ResizeObserver(() => {
     size = null;
     redraw();
   });
   watcher.observe(el);
-  const listeners = {'msg:custom': onMessage, 'change:revision': moved, comm_live_update: wonder};
+  const dark = new MutationObserver(redraw);
+  dark.observe(document.body, {attributes: true, attributeFilter: ['data-jp-theme-light']});
+  const asked = () => (mode === 'live' ? begin() : moved());
+  const listeners = {'msg:custom': onMessage, 'change:revision': asked, comm_live_update: kernelGone};
   for (const [name, listener] of Object.entries(listeners)) model.on(name, listener);
   model.send({kind: 'ready'});
   moved();
   return () => {
     watcher.disconnect();
+    dark.disconnect();
+    live.stop();
     for (const [name, listener] of Object.entries(listeners)) model.off(name, listener);
     clearTimeout(patience);
+    clearTimeout(resting);
   };
 }
 

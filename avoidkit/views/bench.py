@@ -238,7 +238,9 @@ def bench(scene, tuning=None, *, time_s=None, plain=False, person_xy=None, veloc
         from avoidkit.views.canvas import CanvasBench
 
         xy = person_xy if person_xy is not None else _beside_the_path(scene.reference)
-        return CanvasBench(scene, tuning, people=[(*xy, *velocity)], **more)
+        canvas = CanvasBench(scene, tuning, people=[(*xy, *velocity)], **more)
+        canvas.make_plain = lambda **person: Bench(scene, tuning, **person, **more)
+        return canvas
     return Bench(scene, tuning, person_xy=person_xy, velocity=velocity, **more)
 
 

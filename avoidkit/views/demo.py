@@ -13,6 +13,7 @@ from avoidkit.views.answers import reach_discs
 from avoidkit.views.frames import frame_of, grid_of, runs_of, way_of, yard_of
 
 HERE = Path(__file__).parent
+SCRIPTS = ("plan.js", "cells.js", "messages.js", "panel.js", "player.js")
 CAUTION = (
     "Recorded from a desk prototype with simulated sensors. It is not evidence of safety, and nothing here belongs "
     "on a vehicle without the responsible engineers, the applicable standards and local law."
@@ -43,7 +44,7 @@ def export_demo(recording, path, *, from_s=None, to_s=None, every=1):
 def demo_html(recording, **part):
     """The text of the page; see `export_demo`."""
     data = demo_data(recording, **part)
-    script = f"{bundle('plan.js', 'messages.js', 'panel.js', 'player.js')}\n{_START}"
+    script = f"{bundle(*SCRIPTS)}\n{_START}"
     style = f"{(HERE / 'plan.css').read_text(encoding='utf-8')}\n{_PAGE_STYLE}"
     return _PAGE.format(
         policy=f"default-src 'none'; script-src '{_hash(script)}'; style-src '{_hash(style)}'; {_NOWHERE}",

@@ -37,8 +37,11 @@ def rounded(array, digits=3):
     return np.round(np.asarray(array, float), digits).tolist()
 
 
-def yard_of(scene, tuning):
-    """What does not change during a drive: things, reference path, vehicle, fields of view, what is seen of it."""
+def yard_of(scene, tuning, *, movable=True):
+    """What does not change during a drive: things, reference path, vehicle, fields of view, what is seen of it.
+
+    Without `movable` trolleys and parked vehicles are left out: the bench draws them where they are dragged.
+    """
     front, rear, half = box(tuning.vehicle)
     things = [
         {
@@ -47,6 +50,7 @@ def yard_of(scene, tuning):
             "rings": [rounded(ring.coords) for ring in (shape.exterior, *shape.interiors)],
         }
         for (kind, thing), shape in zip(scene.things, scene.polygons, strict=True)
+        if movable or kind not in ("trolley", "parked")
     ]
     width = math.radians(tuning.radar.field_of_view_deg)
     mounts = [getattr(tuning.radar.mounts, name) for name in type(tuning.radar.mounts).model_fields]

@@ -1,6 +1,8 @@
 // The plan view of a yard, drawn on a canvas: x to the right, y up, metres. Used by the bench and by recorded demos.
 // Draws what it is given and decides nothing. Text reaches the page as text only.
 
+import {drawGrid, drawShadows} from './cells.js';
+
 // Letter in a shape, colour, ink, dash and word of each action: the same as in views/style.py (a test compares them).
 export const SIGNS = {
   continue: {letter: 'C', shape: 'round', color: '#0072B2', ink: '#ffffff', dash: [], word: 'continue'},
@@ -12,13 +14,13 @@ export const SIGNS = {
 export const THEMES = {
   light: {ink: '#1d2329', soft: '#5c6670', paper: '#ffffff', unseen: '#cdd2d6', stripe: '#dfe3e6', taken: '#3f474e',
     thing: '#b4bbc1', body: '#eef1f3', line: '#d9dde1', track: '#8a3f6d', reach: 'rgba(204,121,167,.28)',
-    person: '#F0E442', returns: '#00704f'},
+    person: '#F0E442', returns: '#00704f', shadow: '#9a6a00'},
   dark: {ink: '#eef1f3', soft: '#a3adb6', paper: '#22282e', unseen: '#3c444b', stripe: '#343b42', taken: '#aab3bb',
     thing: '#59636c', body: '#11161a', line: '#39414a', track: '#e59bc6', reach: 'rgba(204,121,167,.34)',
-    person: '#F0E442', returns: '#4fd1a5'},
+    person: '#F0E442', returns: '#4fd1a5', shadow: '#E69F00'},
 };
 
-export const LAYERS = ['grid', 'reference', 'candidates', 'path', 'reach', 'returns', 'people', 'tracks', 'fields'];
+export const LAYERS = ['grid', 'shadows', 'reference', 'candidates', 'path', 'reach', 'returns', 'people', 'tracks', 'fields'];
 const STAGE_DASH = [[2, 3], [], [6, 4], [6, 3, 2, 3]]; // tentative, confirmed, coasting, possible
 const FILLED_TO_M = 3; // wider discs, of what is hardly known, have a rim only, lest they hide the rest
 const EDGES = {wall: 2.6, pillar: 2.2, parked: 1.8, trolley: 1.8, kerb: 1.4, fence: 1.8};
@@ -84,7 +86,9 @@ export function drawPlan(ctx, view, yard, frame, {theme = THEMES.light, hidden =
   ctx.fillStyle = shows('grid') && frame.grid ? theme.stripe : theme.paper;
   ctx.fillRect(0, 0, view.width, view.height);
   if (shows('grid') && frame.grid) drawGrid(ctx, view, frame.grid, theme);
+  frame.under?.(ctx, view, theme);
   drawMetres(ctx, view, theme);
+  if (shows('shadows') && frame.grid) drawShadows(ctx, view, frame.grid, theme);
   const action = SIGNS[frame.action];
   if (shows('path') && frame.path) drawSwept(ctx, view, yard.vehicle, frame.path, action);
   if (shows('reach')) for (const disc of frame.reach ?? []) drawDisc(ctx, view, disc, theme);
@@ -100,46 +104,9 @@ export function drawPlan(ctx, view, yard, frame, {theme = THEMES.light, hidden =
   if (shows('returns')) drawReturns(ctx, view, frame.returns ?? [], theme);
   if (shows('people')) (frame.people ?? []).forEach((person, k) => drawPerson(ctx, view, person, theme, k === chosen));
   if (shows('tracks')) for (const track of frame.tracks ?? []) drawTrack(ctx, view, track, theme);
-  if (frame.turn) drawTurn(ctx, view, frame.turn, theme);
+  if (frame.turnShape) drawTurn(ctx, view, frame.turnShape, theme);
+  frame.over?.(ctx, view, theme);
   drawScaleBar(ctx, view, theme);
-}
-
-// Cells: 0 unknown (striped), 1 known free, 2 occupied. The picture is kept until other cells come.
-const pictures = new WeakMap();
-
-export function gridPixels(cells, rows, cols, theme) {
-  const tone = [theme.unseen, theme.stripe, theme.paper, theme.taken].map(rgbOf);
-  const bytes = new Uint8ClampedArray(4 * rows * cols);
-  for (let row = 0; row < rows; row += 1) {
-    for (let col = 0; col < cols; col += 1) {
-      const cell = cells[row * cols + col];
-      const [red, green, blue] = tone[cell === 0 ? Math.floor((row + col) / 3) % 2 : cell + 1];
-      bytes.set([red, green, blue, 255], 4 * ((rows - 1 - row) * cols + col));
-    }
-  }
-  return bytes;
-}
-
-function rgbOf(hex) {
-  return [1, 3, 5].map((k) => parseInt(hex.slice(k, k + 2), 16));
-}
-
-function drawGrid(ctx, view, grid, theme) {
-  let kept = pictures.get(grid.cells);
-  if (!kept || kept.theme !== theme) {
-    const canvas = document.createElement('canvas');
-    canvas.width = grid.cols;
-    canvas.height = grid.rows;
-    const bytes = gridPixels(grid.cells, grid.rows, grid.cols, theme);
-    canvas.getContext('2d').putImageData(new ImageData(bytes, grid.cols, grid.rows), 0, 0);
-    kept = {canvas, theme};
-    pictures.set(grid.cells, kept);
-  }
-  const [px, py] = toScreen(view, grid.x, grid.y + grid.rows * grid.cell);
-  const smooth = ctx.imageSmoothingEnabled;
-  ctx.imageSmoothingEnabled = false;
-  ctx.drawImage(kept.canvas, px, py, grid.cols * grid.cell * view.scale, grid.rows * grid.cell * view.scale);
-  ctx.imageSmoothingEnabled = smooth;
 }
 
 function drawMetres(ctx, view, theme) {
@@ -152,7 +119,7 @@ function drawMetres(ctx, view, theme) {
   for (let y = Math.ceil(y0 / step) * step; y <= y1; y += step) drawLine(ctx, view, [[x0, y], [x1, y]], theme.line, 0.6, []);
 }
 
-function drawLine(ctx, view, points, color, width, dash) {
+export function drawLine(ctx, view, points, color, width, dash) {
   trace(ctx, view, points);
   ctx.strokeStyle = color;
   ctx.lineWidth = width;
@@ -317,7 +284,7 @@ export function velocityOf(person, x, y, top = 3) {
   return {vx: speed * Math.cos(angle), vy: speed * Math.sin(angle), heading: angle};
 }
 
-function ring(ctx, px, py, radius, fill, stroke, dash) {
+export function ring(ctx, px, py, radius, fill, stroke, dash) {
   ctx.beginPath();
   ctx.arc(px, py, radius, 0, 2 * Math.PI);
   if (fill) {
@@ -353,7 +320,7 @@ function drawTurn(ctx, view, turn, theme) {
   label(ctx, turn.word, px, py - 14, theme);
 }
 
-function label(ctx, text, px, py, theme) {
+export function label(ctx, text, px, py, theme) {
   ctx.font = '13px sans-serif';
   ctx.textAlign = 'center';
   ctx.textBaseline = 'middle';

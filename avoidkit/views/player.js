@@ -4,7 +4,7 @@ import {cellsOf, real, unpack} from './messages.js';
 import {headline, make, makePanel, prefersDark, sharpen, show, stageSize} from './panel.js';
 
 const SPEEDS = [0.25, 0.5, 1, 2, 4];
-const OFF_AT_FIRST = ['fields', 'candidates'];
+const OFF_AT_FIRST = ['fields', 'candidates', 'shadows'];
 const GAP_SHOWN_M = 4;
 
 // Shared numbers and texts are kept once in a demo; this gives the frame at an index in full.

@@ -3,12 +3,13 @@ import assert from 'node:assert/strict';
 import {test} from 'node:test';
 
 import {
-  SIGNS, THEMES, fitView, gridPixels, handleOf, outline, panBy, toScreen, toYard, velocityOf, zoomAt,
+  SIGNS, THEMES, fitView, handleOf, outline, panBy, toScreen, toYard, velocityOf, zoomAt,
 } from '../../avoidkit/views/plan.js';
+import {gridPixels, shadowEdges} from '../../avoidkit/views/cells.js';
 import {Courier, cellsOf, real, unpack} from '../../avoidkit/views/messages.js';
 import {headline, show, slackShare, turnWords} from '../../avoidkit/views/panel.js';
 import {frameAt, indexAt, stretches} from '../../avoidkit/views/player.js';
-import {addPerson, inside, nearestAlong, poseAlong, press, question, whatIsAt} from '../../avoidkit/views/bench.js';
+import {addPerson, inside, nearestAlong, poseAlong, press, question, whatIsAt} from '../../avoidkit/views/state.js';
 
 const near = (found, wanted) => found.forEach((value, k) => assert.ok(Math.abs(value - wanted[k]) < 1e-9, `${found} not ${wanted}`));
 

@@ -1,0 +1,137 @@
+// Mode, and in live mode the clock and hold-to-run. The vehicle moves only while the button or the space bar is held: words
+// go out twenty times a second, and whatever takes the hand away (key up, focus lost, page hidden) is a release.
+import {make} from './panel.js';
+
+const WORD_MS = 50;
+const MODES = [['exact', 'settled, exact'], ['sensed', 'settled, as sensed'], ['live', 'live']];
+const SPEEDS = [0.25, 0.5, 1, 2];
+let benches = 0;
+
+// send(content) goes to the kernel; change(mode) is told of another mode; `seen()` is the number of the last cycle drawn.
+export function makeLiveBar({send, change, seen}) {
+  const bar = make('div', 'ak-controls ak-live'), modes = modeRow(), clock = make('span', 'ak-clock');
+  const hold = make('button', 'ak-hold', 'hold to run'), said = make('output', 'ak-said');
+  hold.type = 'button';
+  hold.title = 'held: the vehicle may move; released: it stops (space bar on the plan)';
+  hold.setAttribute('aria-pressed', 'false');
+  const play = button('play', 'let the clock run or stop it', toggle);
+  const step = button('step', 'one cycle on', () => act('step'));
+  const again = button('from the start', 'begin anew with what is on the plan', () => change('live', true));
+  const speed = make('select');
+  speed.setAttribute('aria-label', 'speed of the clock');
+  for (const factor of SPEEDS) {
+    const option = make('option', '', `${factor} x`);
+    option.value = factor;
+    option.selected = factor === 1;
+    speed.append(option);
+  }
+  speed.addEventListener('change', () => send({kind: 'live', act: 'speed', speed: Number(speed.value)}));
+  clock.append(hold, play, step, again, speed, said);
+  bar.append(modes, clock);
+  const state = {mode: 'exact', pressed: false, playing: false, timer: 0};
+  clock.hidden = true;
+
+  function modeRow() {
+    const row = make('fieldset', 'ak-layers ak-modes'), name = `ak-mode-${benches += 1}`;
+    row.append(make('legend', '', 'answer'));
+    for (const [value, words] of MODES) {
+      const label = make('label'), dot = make('input');
+      Object.assign(dot, {type: 'radio', name, value, checked: value === 'exact'});
+      dot.addEventListener('change', () => dot.checked && setMode(value));
+      label.append(dot, words);
+      row.append(label);
+    }
+    return row;
+  }
+
+  function button(text, label, action) {
+    const element = make('button', '', text);
+    element.type = 'button';
+    element.title = label;
+    element.addEventListener('click', action);
+    return element;
+  }
+
+  function setMode(mode) {
+    if (state.mode === 'live' && mode !== 'live') leave();
+    state.mode = mode;
+    clock.hidden = mode !== 'live';
+    change(mode, mode === 'live');
+  }
+
+  function leave() {
+    press(false);
+    running(false);
+    send({kind: 'live', act: 'leave'});
+  }
+
+  function act(name) {
+    send({kind: 'live', act: name, pressed: state.pressed, seen: seen()});
+    if (name === 'step') running(false);
+  }
+
+  function toggle() {
+    act(state.playing ? 'pause' : 'play');
+    running(!state.playing);
+  }
+
+  function running(yes) {
+    state.playing = yes;
+    play.textContent = yes ? 'pause' : 'play';
+    clearInterval(state.timer);
+    state.timer = yes ? setInterval(word, WORD_MS) : 0;
+  }
+
+  function word() {
+    send({kind: 'word', pressed: state.pressed, seen: seen()});
+  }
+
+  // A press lets a clock that stands run: whoever holds the button wants to drive.
+  function press(yes) {
+    if (state.mode !== 'live' || state.pressed === yes) return;
+    state.pressed = yes;
+    hold.setAttribute('aria-pressed', String(yes));
+    hold.classList.toggle('ak-held', yes);
+    hold.textContent = yes ? 'held' : 'hold to run';
+    if (yes && !state.playing) toggle();
+    word();
+  }
+
+  function onKey(event, yes) {
+    if (event.key !== ' ' || state.mode !== 'live') return false;
+    event.preventDefault();
+    event.stopPropagation();
+    press(yes);
+    return true;
+  }
+
+  hold.addEventListener('pointerdown', (event) => {
+    hold.setPointerCapture(event.pointerId);
+    press(true);
+  });
+  for (const name of ['pointerup', 'pointercancel', 'lostpointercapture', 'blur']) hold.addEventListener(name, () => press(false));
+  hold.addEventListener('keydown', (event) => onKey(event, true));
+  hold.addEventListener('keyup', (event) => onKey(event, false));
+  const letGo = () => press(false);
+  window.addEventListener('blur', letGo);
+  document.addEventListener('visibilitychange', letGo);
+
+  // What the kernel says of its clock.
+  function show({frame, playing, note, late}) {
+    if (playing !== state.playing) running(playing);
+    if (!playing && state.pressed && note) press(false);
+    const slow = playing && late > 0.1 ? '; slower than real time' : '';
+    const touch = frame?.touch?.length ? `; contact: ${frame.touch.join(', ')}` : '';
+    const now = frame ? `${frame.t.toFixed(2)} s, ${Math.abs(frame.ego[4]).toFixed(2)} m/s${frame.pressed ? ', held' : ', not held'}` : '';
+    said.textContent = `${now}${touch}${slow}${note ? `. ${note}` : ''}`;
+  }
+
+  function stop() {
+    clearInterval(state.timer);
+    window.removeEventListener('blur', letGo);
+    document.removeEventListener('visibilitychange', letGo);
+    if (state.mode === 'live') leave();
+  }
+
+  return {element: bar, onKey, press, show, stop, state, begun: () => running(false)};
+}
