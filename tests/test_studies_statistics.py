@@ -93,7 +93,7 @@ def test_nine_of_ten_pairs_on_one_side_are_significant_by_the_sign_test():
 
 def test_sobol_indices_of_the_ishigami_function_are_its_own():
     # f = sin x1 + 7 sin^2 x2 + 0.1 x3^4 sin x1 on (-pi, pi)^3; Ishigami and Homma (1990), indices as printed in
-    # Saltelli and others (2008), Global Sensitivity Analysis: S 0.3139, 0.4424, 0; T 0.5576, 0.4424, 0.2437; from memory
+    # Saltelli and others (2008), Global Sensitivity Analysis: S 0.3139, 0.4424, 0; T 0.5576, 0.4424, 0.2437 (memory)
     points = sobol_points([(-math.pi, math.pi)] * 3, 16384, seed=1)
     x1, x2, x3 = points.T
     table = sobol_indices(np.sin(x1) + 7 * np.sin(x2) ** 2 + 0.1 * x3**4 * np.sin(x1), ["x1", "x2", "x3"])

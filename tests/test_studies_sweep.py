@@ -53,7 +53,7 @@ def test_the_points_of_sobol_indices_are_n_times_inputs_plus_two():
         ({"seeds": [1, 2, 1]}, "seeds must be different, got 1 twice"),
         ({"seeds": []}, "seeds must hold at least one seed, got none"),
         ({"seeds": [-1]}, "seeds must be integers of at least 0, got -1"),
-        ({"scenes": ["guest_croses"]}, "scenes: no file and no shipped scene 'guest_croses'; did you mean 'guest_crosses'?"),
+        ({"scenes": ["guest_croses"]}, "no shipped scene 'guest_croses'; did you mean 'guest_crosses'?"),
         ({"scenes": []}, "scenes must hold at least one scene, got none"),
         ({"scenes": ["guest_crosses"] * 2}, "scenes must have different names, got 'guest_crosses' twice"),
         ({"design": "random"}, "design must be one of grid, latin, sobol, indices, got 'random'"),

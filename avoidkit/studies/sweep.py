@@ -1,4 +1,4 @@
-"""Many drives over a range of tunings: what each costs in time, what it keeps in distance, and which parameter matters."""
+"""Many drives over a range of tunings: what each costs in time, what it keeps in distance, which parameter matters."""
 
 import math
 from dataclasses import dataclass
@@ -93,14 +93,13 @@ class Sweep:
         rows = self.rows
         table = self.settings()
         said = [
-            f"{len(rows)} drives: {len(table)} settings, {rows['scene'].nunique()} scenes, {rows['seed'].nunique()} seeds",
+            f"{len(rows)} drives: {len(table)} settings, {rows['scene'].nunique()} scenes, "
+            f"{rows['seed'].nunique()} seeds",
             f"touched somebody while moving: {rate_words(int((rows['contacts_moving'] > 0).sum()), len(rows))}",
             f"reached the end: {rate_words(int(table['reached'].sum()), len(rows))}",
         ]
         for _, best in table[table["front"]].sort_values("lost_s").iterrows():
-            setting = ", ".join(
-                f"{name} {best[name]:g}" if _number(best[name]) else f"{name} {best[name]}" for name in self.over
-            )
+            setting = ", ".join(f"{name} {_said(best[name])}" for name in self.over)
             lost = f"{best['lost_s']:.1f} s lost ({best['lost_low_s']:.1f} to {best['lost_high_s']:.1f}, n {best['n']})"
             said.append(f"on the front: {setting}: {lost}, nearest {best['margin_m']:.2f} m")
         return said
@@ -172,5 +171,6 @@ def _finite(column):
     return bool(np.isfinite(column.to_numpy(float)).all())
 
 
-def _number(value):
-    return isinstance(value, int | float | np.number) and not isinstance(value, bool | np.bool_)
+def _said(value):
+    number = isinstance(value, int | float | np.number) and not isinstance(value, bool | np.bool_)
+    return f"{value:g}" if number else str(value)

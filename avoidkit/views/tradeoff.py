@@ -3,10 +3,13 @@
 import numpy as np
 
 from avoidkit.views import style
+from avoidkit.views.plots import HALO
 from avoidkit.views.style import BLUE, GREEN, INK, ORANGE, PURPLE, SKY, SOFT, VERMILLION
 
 MARKS = ("o", "s", "D", "^", "v", "P", "X", "*")
 SHOWN_GAP_M = 3.0  # farther gaps do not matter at parking speed
+FRONT = "front: nothing is better in both"
+WORDS = {"nearest_gap_m": "nearest gap", "lost_s": "time lost", "contacts_moving": "contacts while moving"}
 CAUTION = "A desk prototype, not evidence of safety."
 
 
@@ -42,9 +45,7 @@ def draw_tradeoff(ax, settings, over):
     spread = [lost - settings["lost_low_s"].to_numpy(float), settings["lost_high_s"].to_numpy(float) - lost]
     artists = [ax.errorbar(lost, margin, xerr=np.maximum(spread, 0.0), fmt="none", ecolor=SOFT, alpha=0.5, lw=1.4)]
     order = np.flatnonzero(front)[np.argsort(lost[front])]
-    artists += ax.plot(
-        lost[order], margin[order], color=INK, lw=2.0, zorder=2, label="front: nothing is better in both"
-    )
+    artists += ax.plot(lost[order], margin[order], color=INK, lw=2.0, zorder=2, label=FRONT)
     groups = (
         (~front & ~touched, "o", SKY, "other settings"),
         (front & ~touched, "D", BLUE, "on the front"),
@@ -57,7 +58,7 @@ def draw_tradeoff(ax, settings, over):
             )
     artists += [_label(ax, settings.iloc[k], over, lost[k], margin[k], k) for k in order[:6]]
     ax.set(xlabel="time lost (s, median and its 95 % interval)", ylabel="nearest gap while moving (m, least)")
-    ax.margins(x=0.12, y=0.14)
+    ax.margins(x=0.16, y=0.16)
     ax.set_ylim(bottom=min(0.0, ax.get_ylim()[0]))
     ax.legend(loc="lower right")
     return artists
@@ -66,7 +67,7 @@ def draw_tradeoff(ax, settings, over):
 def _label(ax, setting, over, x, y, k):
     text = "\n".join(f"{name.rpartition('.')[2]} {_short(setting[name])}" for name in over)
     return ax.annotate(
-        text, (x, y), xytext=(8, 10), textcoords="offset points", fontsize=11, color=INK, ha="left", va="bottom",
+        text, (x, y), xytext=(-10, 4), path_effects=HALO, zorder=4, textcoords="offset points", fontsize=11, color=INK, ha="right", va="bottom",
     )  # fmt: skip
 
 
@@ -81,7 +82,7 @@ def draw_matters(ax, table):
         names = list(dict.fromkeys(table["input"]))
         looks = ((BLUE, ""), (ORANGE, "//"), (GREEN, "xx"), (PURPLE, ".."))
         series = [
-            (output.replace("_", " "), table[table["output"] == output]["rho"], *look)
+            (WORDS.get(output, output.replace("_", " ")), table[table["output"] == output]["rho"], *look)
             for output, look in zip(dict.fromkeys(table["output"]), looks, strict=False)
         ]
         title, label = "What matters", "rank correlation (Spearman)"
