@@ -73,23 +73,48 @@ def test_a_track_that_drifts_on_without_measurements_is_held_where_it_went_in():
     assert tracks.state[0, 1] > 1.0
 
 
-def test_who_is_seen_again_is_held_no_longer():
-    keeper, t = walked_in()
-    for k in range(1, 20):
+def unseen(keeper, t, cycles=19):
+    for k in range(1, cycles + 1):
         keeper.step(no_tracks(t + 0.05 * k), ego(t + 0.05 * k))
-    for k in range(20, 27):
+    return t + 0.05 * cycles
+
+
+def test_who_is_seen_walking_out_is_held_no_longer():
+    keeper, t = walked_in()
+    t = unseen(keeper, t)
+    for k in range(1, 13):  # 0.6 m at 1 m/s, beyond the 0.4 m that make it sure
         now = t + 0.05 * k
-        again = keeper.step(exact_tracks(now, [[1.45, 3.8]], [[0.0, 1.0]]), ego(now))
+        again = keeper.step(exact_tracks(now, [[1.45, 3.7 + 0.05 * k]], [[0.0, 1.0]]), ego(now))
     assert len(again) == 1
-    assert again.state[0, 1] == pytest.approx(3.8)
+    assert again.state[0, 1] == pytest.approx(4.3)
 
 
 def test_one_stray_return_is_not_somebody_coming_out():
     keeper, t = walked_in()
-    for k in range(1, 20):
-        keeper.step(no_tracks(t + 0.05 * k), ego(t + 0.05 * k))
-    stray = keeper.step(exact_tracks(t + 1.0, [[1.45, 3.8]], [[0.0, 1.0]]), ego(t + 1.0))
-    assert stray.state[0, 1] < 2.5
+    t = unseen(keeper, t)
+    stray = keeper.step(exact_tracks(t + 0.05, [[1.45, 3.8]], [[0.0, 1.0]]), ego(t + 0.05))
+    assert stray.state[:, 1].min() < 2.5
+
+
+@pytest.mark.parametrize("speed_mps", [0.0, 0.8])
+def test_a_name_that_goes_over_to_a_wall_does_not_free_who_is_in_the_wedge(speed_mps):
+    # The filter's place jumps to a wall's end and stays there, whether it takes itself for walking or not.
+    keeper, t = walked_in()
+    t = unseen(keeper, t)
+    for k in range(1, 41):
+        both = keeper.step(exact_tracks(t + 0.05 * k, [[1.45, 3.8]], [[0.0, speed_mps]]), ego(t + 0.05 * k))
+    assert sorted(both.state[:, 1])[0] < 2.5
+    assert len(set(both.ids.tolist())) == 2  # the wall's track is listed beside them, under a number of its own
+
+
+def test_a_double_that_ends_beside_somebody_in_sight_is_not_held():
+    keeper = WedgeKeeper(TUNING)
+    here = [[1.45, 2.95], [1.45, 3.2]]
+    for k in range(20):
+        keeper.step(exact_tracks(0.05 * k, here, [[0.0, -1.0]] * 2), ego(0.05 * k))
+    for k in range(20, 24):
+        left = keeper.step(exact_tracks(0.05 * k, here[:1], [[0.0, -1.0]]), ego(0.05 * k))
+    assert len(left) == 1
 
 
 def test_a_place_that_comes_into_view_and_is_empty_is_given_up():

@@ -19,10 +19,13 @@ from avoidkit.vehicle import box
 NEAR_M = 4.5  # farther than this from the outline there are no wedges
 AHEAD_S = (0.0, 0.3, 0.6)  # a place is looked for so long after the last sight
 SEEN_S = 0.12  # a track this fresh is in sight
+ENDED_S, DOUBLE_MORE_M = 0.25, 0.15  # a track that ends so soon after its last sight, so much nearer than two people
 EMPTY_AFTER_S = 0.6  # a place in view for so long without anybody there is empty
 LOST_S = 5.0  # who was lost in the open explains a new track there for so long
 BESIDE_M, ROUND = 0.8, np.array([(math.cos(a), math.sin(a)) for a in np.arange(8) * math.pi / 4])
-AGAIN_CYCLES = 5  # seen in so many cycles on end is seen again
+WALKS_MPS = 0.4
+OTHER_M = 0.8  # so near to where another was lost, it is the other
+AGAIN_CYCLES, OUT_M = 6, 0.4  # seen in so many cycles on end, and so far on, is seen again
 SPREAD_WALKED = (0.35**2, 0.35**2, 0.5**2, 0.5**2)  # variances of somebody who walked into a wedge, m^2 and m^2/s^2
 SPREAD_STOOD = (0.05**2, 0.05**2, 0.08**2, 0.08**2)
 
@@ -41,6 +44,13 @@ class _Held:
     in_view_s: float = 0.0
     again: int = 0
     stood: bool = False
+    from_x_m: float = math.nan  # where the track was when it was first seen again
+    from_y_m: float = math.nan
+
+
+def walks(tracks):
+    """Which tracks walk for all that is known, (n,) bool: who comes out of a wedge does."""
+    return (tracks.standing < 0.5) & (np.hypot(tracks.state[:, 2], tracks.state[:, 3]) >= WALKS_MPS)
 
 
 class WedgeKeeper:
@@ -85,13 +95,18 @@ class WedgeKeeper:
         """Whether a new, believed track has appeared beside the wedges that nobody lost in the open explains."""
         gone_s, reach = self._now_s - one.held_s, min(0.8 + 1.8 * (self._now_s - one.seen_s), 4.0)
         near = np.hypot(tracks.state[:, 0] - one.x_m, tracks.state[:, 1] - one.y_m) <= reach
-        new = near & (tracks.age_s < gone_s) & (tracks.stage == Stage.CONFIRMED) & (tracks.ids != one.key)
+        new = (
+            near & (tracks.age_s < gone_s) & (tracks.stage == Stage.CONFIRMED) & (tracks.ids != one.key) & walks(tracks)
+        )
         for k in np.flatnonzero(new):
             place = tracks.state[k, :2]
-            known = any(math.dist(place, lost[:2]) < 1.5 for lost in self._lost)
-            if not known and self.blind(place + BESIDE_M * ROUND, pose).any():
+            if not self._known(place, 1.5) and self.blind(place + BESIDE_M * ROUND, pose).any():
                 return True
         return False
+
+    def _known(self, place, within_m):
+        """Whether somebody lost in the open lately explains who is seen at a place."""
+        return any(math.dist(place, lost[:2]) < within_m for lost in self._lost)
 
     def _hold_new(self, tracks, ego):
         """Those last seen a moment ago whose way leads into a wedge, whether their track still runs or has ended."""
@@ -101,12 +116,22 @@ class WedgeKeeper:
                 continue
             del self._sight[key]
             self._lost.append((*place.tolist(), ego.time_s))
+            if self._was_double(key, place + velocity * (ego.time_s - seen_s), seen_s, tracks):
+                continue
             ways = np.array([place + velocity * t for t in AHEAD_S])
             blind = self.blind(ways, ego.pose)
             if blind.any():
                 x, y = self._outside(ways[int(np.argmax(blind))], ego.pose)
                 self._lost.pop()
                 self._held[key] = _Held(key, x, y, seen_s, ego.time_s, extent_m, hits, stood=stood)
+
+    def _was_double(self, key, place, seen_s, tracks):
+        """Whether a track ended at once beside one in sight: who is lost to view coasts first, a double just ends."""
+        if key in tracks.ids or self._now_s - seen_s > ENDED_S:
+            return False
+        away = np.hypot(tracks.state[:, 0] - place[0], tracks.state[:, 1] - place[1])
+        in_sight = self._now_s - tracks.last_seen_s <= SEEN_S
+        return bool(np.any(in_sight & (away <= self._tuning.tracking.same_m + DOUBLE_MORE_M)))
 
     def _outside(self, point, pose):
         """A place pushed out of the outline to half a body beside it."""
@@ -124,13 +149,35 @@ class WedgeKeeper:
         hidden = bool(self.blind(np.array([[one.x_m, one.y_m]]), ego.pose)[0])
         own = np.flatnonzero((tracks.ids == one.key) & (self._now_s - tracks.last_seen_s <= SEEN_S))
         seen = len(own) > 0 and self.blind(tracks.state[own[0], :2] + BESIDE_M * ROUND, ego.pose).any()
-        in_view_s = 0.0 if hidden else one.in_view_s + dt_s
-        return replace(one, in_view_s=in_view_s, again=one.again + 1 if seen else 0)
+        seen = seen and self._is_same(one, tracks, own[0])
+        one = replace(one, in_view_s=0.0 if hidden else one.in_view_s + dt_s, again=one.again + 1 if seen else 0)
+        if one.again == 1:
+            one = replace(one, from_x_m=float(tracks.state[own[0], 0]), from_y_m=float(tracks.state[own[0], 1]))
+        return one
+
+    def _is_same(self, one, tracks, k):
+        """Whether a track under the old name is that person: it walks out, or is where they stood.
+
+        A filter left alone in a wedge takes up with the next wall, pillar or bystander, and keeps the name.
+        """
+        place = tracks.state[k, :2]
+        if self._known(place, OTHER_M):
+            return False
+        return bool(walks(tracks)[k]) or math.dist(place, (one.x_m, one.y_m)) <= OTHER_M
+
+    def _seen_again(self, one, tracks):
+        """Seen for long enough, and really walking out, or where they went in."""
+        own = np.flatnonzero(tracks.ids == one.key)
+        if one.again < AGAIN_CYCLES or len(own) == 0:
+            return False
+        place = tracks.state[own[0], :2]
+        gone_m, off_m = math.dist(place, (one.from_x_m, one.from_y_m)), math.dist(place, (one.x_m, one.y_m))
+        return gone_m >= OUT_M or off_m <= OTHER_M
 
     def _is_over(self, one, tracks, pose):
         """Seen again, under the old name or a new one, or the place has been seen empty, or too long ago."""
         too_long = self._now_s - one.held_s > self._tuning.tracking.wedge_keep_s
-        seen_again = one.again >= AGAIN_CYCLES or self._came_out(one, tracks, pose)
+        seen_again = self._seen_again(one, tracks) or self._came_out(one, tracks, pose)
         return seen_again or one.in_view_s >= EMPTY_AFTER_S or too_long
 
     def _remember(self, tracks):
@@ -144,15 +191,17 @@ class WedgeKeeper:
             self._sight[key] = (tracks.state[k, :2].copy(), tracks.state[k, 2:].copy(), *known)
 
     def _with_held(self, tracks):
+        """The tracks and those held; one whose name is in sight elsewhere is held under the same number, negative."""
         if not self._held:
             return tracks
-        rest = tracks.where(~np.isin(tracks.ids, list(self._held)))
+        in_sight = self._now_s - tracks.last_seen_s <= SEEN_S
+        rest = tracks.where(~np.isin(tracks.ids, list(self._held)) | in_sight)
         held = list(self._held.values())
         n = len(held)
         spread = np.array([np.diag(SPREAD_STOOD if h.stood else SPREAD_WALKED) for h in held])
         more = Tracks(
             time_s=tracks.time_s,
-            ids=np.array([h.key for h in held], np.int64),
+            ids=np.array([-h.key if h.key in rest.ids else h.key for h in held], np.int64),
             stage=np.array([Stage.POSSIBLE if h.stood else Stage.COASTING for h in held], np.int8),
             state=np.array([[h.x_m, h.y_m, 0.0, 0.0] for h in held]),
             covariance=spread,
@@ -172,14 +221,27 @@ class WedgeKeeper:
     def checkpoint(self):
         """Memory as plain arrays."""
         held = [
-            [h.key, h.x_m, h.y_m, h.seen_s, h.held_s, h.extent_m, h.hits, h.in_view_s, h.again, h.stood]
+            [
+                h.key,
+                h.x_m,
+                h.y_m,
+                h.seen_s,
+                h.held_s,
+                h.extent_m,
+                h.hits,
+                h.in_view_s,
+                h.again,
+                h.stood,
+                h.from_x_m,
+                h.from_y_m,
+            ]
             for h in self._held.values()
         ]
         sight = [[key, *place, *velocity, *rest] for key, (place, velocity, *rest) in self._sight.items()]
         return {
             "now_s": self._now_s,
             "lost": np.array(self._lost, dtype=float).reshape(-1, 3),
-            "held": np.array(held, dtype=float).reshape(-1, 10),
+            "held": np.array(held, dtype=float).reshape(-1, 12),
             "sight": np.array(sight, dtype=float).reshape(-1, 9),
         }
 
@@ -188,8 +250,8 @@ class WedgeKeeper:
         self._now_s = float(saved["now_s"])
         self._lost = [tuple(row) for row in np.asarray(saved["lost"], dtype=float).reshape(-1, 3).tolist()]
         self._held = {}
-        for r in np.asarray(saved["held"], dtype=float).reshape(-1, 10).tolist():
-            one = _Held(int(r[0]), *r[1:6], int(r[6]), r[7], int(r[8]), bool(r[9]))
+        for r in np.asarray(saved["held"], dtype=float).reshape(-1, 12).tolist():
+            one = _Held(int(r[0]), *r[1:6], int(r[6]), r[7], int(r[8]), bool(r[9]), *r[10:])
             self._held[one.key] = one
         self._sight = {}
         for r in np.asarray(saved["sight"], dtype=float).reshape(-1, 9):
