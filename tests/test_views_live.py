@@ -1,4 +1,4 @@
-"""The loop in the hand, without a browser: people who follow, hold-to-run that is truly held, and a clock that waits."""
+"""The loop in the hand, without a browser: guests who follow, hold-to-run that is truly held, a clock that waits."""
 
 import math
 import threading
@@ -168,7 +168,7 @@ def test_things_can_be_added_and_removed():
 def test_a_thing_that_is_none_is_refused(lane, block):
     from avoidkit.checks import InputError
 
-    with pytest.raises(InputError, match="^a movable thing must be a trolley or a parked vehicle with five finite"):
+    with pytest.raises(InputError, match=r"^a movable thing must be a trolley or a parked vehicle with five finite"):
         asked_of({"blocks": [block]}, lane)
 
 

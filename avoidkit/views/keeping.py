@@ -161,10 +161,13 @@ class KeepPanel:
         return self._keep_picture(bench, path, "svg")
 
     def _keep_picture(self, bench, path, kind):
-        if bench.situation is None:
+        live = bench.mode == "live" and bench.live.drive is not None
+        moment = bench.live.drive.row if live else bench.situation
+        if moment is None:
             raise InputError("there is no answer to draw yet")
-        verdict = bench.verdict if bench.mode != "live" else bench.decide(bench.situation, bench.panel.tuning)
-        path.write_bytes(picture_bytes(bench.scene_now(), bench.panel.tuning, bench.situation, verdict, kind))
+        if bench.verdict is None or bench.panel.problem:
+            raise InputError("what is set now cannot be judged, so there is nothing to draw")
+        path.write_bytes(picture_bytes(bench.scene_now(), bench.panel.tuning, moment, bench.verdict, kind))
         return f"{path}: the plan as it was answered last"
 
     def _keep_recording(self, bench, path):

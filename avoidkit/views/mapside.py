@@ -52,6 +52,8 @@ class MapSide:
         if self._process is not None:
             self._process.stdin.close()
             self._process.wait(10)
+            self._reader.join(10)
+            self._process.stdout.close()
             self._process = None
 
     def _importable(self):
@@ -81,7 +83,8 @@ class MapSide:
             if line.strip() == "{}":
                 return
             self._process = _started()
-            threading.Thread(target=self._read, args=(self._process,), daemon=True).start()
+            self._reader = threading.Thread(target=self._read, args=(self._process,), daemon=True)
+            self._reader.start()
         self._process.stdin.write(line)
         self._process.stdin.flush()
 
