@@ -32,6 +32,7 @@ _MODULE_OF = {
     "decide": "decision",
     "Recording": "recording",
     "load_recording": "recording",
+    "read_log": "logs",
     "drive": "drive",
 }
 

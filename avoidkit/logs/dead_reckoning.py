@@ -101,6 +101,9 @@ def own_motion(own, signals, times_s, vehicle):
         turns_known = turns_known | ("yaw_rate" not in signals)
     else:
         (x, y, yaw), there = _reckoned(own, signals, times_s, vehicle), True
+    if "known" in signals:
+        trusted, told = signals["known"].at(times_s, own.gap_s, hold=True)
+        there = there & told & (trusted != 0)
     steering, rate = np.nan_to_num(steering), np.nan_to_num(rate)
     return OwnMotion(times_s, x, y, yaw, speed, steering, rate, known & turns_known & there)
 

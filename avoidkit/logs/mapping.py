@@ -78,6 +78,7 @@ class Own(Model):
     x: Length | None = Field(default=None, description="pose, if the log holds one: middle of the rear axle")
     y: Length | None = Field(default=None, description="pose, if the log holds one")
     yaw: Angle | None = Field(default=None, description="pose, if the log holds one")
+    known: Number | None = Field(default=None, description="0: what the log says of own motion is not to be trusted")
     stands: bool = switch(False, doc="the vehicle stands throughout; stated, not measured")
     straight: bool = switch(False, doc="the vehicle goes straight ahead; stated where there is no yaw rate or steering")
     gap_s: float = seconds(0.01, 10.0, 0.5, doc="own motion is unknown where samples are farther apart; then: halt")

@@ -24,7 +24,7 @@ from avoidkit.recording.record import Recording
 from avoidkit.recording.store import MemoryStore
 
 LONGEST_S, LONGEST_HOLE_S = 3600.0, 30.0
-OWN = ("speed", "yaw_rate", "steering", "gear", "x", "y", "yaw")
+OWN = ("speed", "yaw_rate", "steering", "gear", "x", "y", "yaw", "known")
 
 
 def read_log(path, mapping, *, tuning=None, databases=(), from_s=None, to_s=None, limits=None):

@@ -1,16 +1,19 @@
 """Whole pictures put together from `plots`: the plan view of one instant, and the ribbon of a drive."""
 
 import math
+import textwrap
 
 import numpy as np
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
 from avoidkit.frames import Pose, compose, to_scene
+from avoidkit.recording.extras import ASSUMED
 from avoidkit.views import plots, style
 from avoidkit.views.style import INK, PAPER, PURPLE, SIGNS, SOFT
 
 LAYERS = ("grid", "yard", "reference", "candidates", "swept", "path", "vehicle", "reach", "returns", "people", "tracks")
+ROOM_M = 6.0  # shown beside the path where nothing is known to stand
 GAP_SHOWN_M = 4.0  # farther gaps do not matter at parking speed
 
 
@@ -72,6 +75,7 @@ def plan_view(
     if "tracks" in layers:
         drawn += plots.draw_tracks(ax, moment.tracks)
     drawn += plots.draw_verdict(ax, verdict) + plots.dress_axes(ax, window=window or yard_window(scene))
+    drawn += draw_assumed(ax, scene.title)
     return drawn + (draw_key(ax, verdict.action) if key else [])
 
 
@@ -83,6 +87,16 @@ def plan_png(scene, tuning, moment, verdict=None, *, width_in=10.0, dpi=80, **mo
     with style.look():
         plan_view(figure.add_subplot(), scene, tuning, moment, verdict, **more)
     return style.png(figure, dpi)
+
+
+def draw_assumed(ax, text):
+    """Across the top of the axes what was assumed, where a text (a scene's title) says so; else nothing."""
+    if ASSUMED not in text:
+        return []
+    words = textwrap.fill(text[text.index(ASSUMED) :].rstrip(")"), 78)
+    box = {"facecolor": PAPER, "edgecolor": style.VERMILLION, "linewidth": 1.6, "boxstyle": "square,pad=0.35"}
+    at = {"xy": (0.0, 1.0), "xycoords": "axes fraction", "xytext": (5, -5), "textcoords": "offset points"}
+    return [ax.annotate(words, **at, ha="left", va="top", fontsize=11, weight="bold", color=INK, bbox=box, zorder=12)]
 
 
 def _ground(ax, scene, grid, layers):
@@ -122,9 +136,10 @@ def returns_in_scene(scans, tuning, pose):
 
 
 def yard_window(scene, margin_m=0.6):
-    """(x0, x1, y0, y1), m, that holds the yard's things and the reference path."""
+    """(x0, x1, y0, y1), m, that holds the yard's things and the reference path; room beside it where nothing stands."""
     edges, way = np.asarray(scene.edges.xy, float).reshape(-1, 2), scene.reference
     points = np.vstack([edges, np.column_stack([way.x_m, way.y_m])])
+    margin_m = margin_m if len(edges) else ROOM_M
     (x0, y0), (x1, y1) = points.min(axis=0) - margin_m, points.max(axis=0) + margin_m
     return float(x0), float(x1), float(y0), float(y1)
 
@@ -201,7 +216,11 @@ def draw_drive(figure, recording, *, mark_s=None):
         axes = figure.subplots(3, 1, sharex=True, height_ratios=[0.5, 2, 2])
         draw_ribbon(axes[0], times, [row.verdict.action for row in rows])
         _speed_strip(axes[1], times, rows)
-        _gap_strip(axes[2], times, rows)
+        if getattr(recording, "log", None):
+            _no_truth(axes[2])
+            draw_assumed(axes[1], recording.mark)
+        else:
+            _gap_strip(axes[2], times, rows)
         for ax in axes if mark_s is not None else ():
             ax.axvline(mark_s, color=INK, linewidth=1.4)
     return axes
@@ -226,6 +245,12 @@ def _gap_strip(ax, times, rows):
     )
     ax.set(ylabel="m", xlabel="time (s)", ylim=(0, GAP_SHOWN_M))
     _legend_above(ax)
+
+
+def _no_truth(ax):
+    words = "where people truly were is not known: a log holds what was sensed"
+    ax.text(0.5, 0.5, words, transform=ax.transAxes, ha="center", va="center", color=SOFT)
+    ax.set(xlabel="time (s)", yticks=[])
 
 
 def _legend_above(ax):

@@ -1,0 +1,27 @@
+"""`avoidkit export`: write a recording as CSV or MDF4 for other programs, with a mapping to read it again."""
+
+from avoidkit.commands.shared import CAUTION, command, say
+
+
+def add(commands):
+    """The options of this subcommand."""
+    made = command(commands, "export", run_export, "write a recording as CSV or MDF4 for other programs")
+    made.add_argument("recording", metavar="RUN.parquet", help="a recording (Parquet, .part)")
+    made.add_argument(
+        "--out", required=True, metavar="FILE", help="*.csv or *.mf4; a mapping goes beside it"
+    )
+    made.add_argument("--force", action="store_true", help="replace files of these names if they are there already")
+
+
+def run_export(options):
+    """Write both files, and say where they are."""
+    import os
+
+    from avoidkit.logs.export import export_log
+    from avoidkit.recording import load_recording
+
+    recording = load_recording(options.recording)
+    file, mapping = export_log(recording, options.out, replace=options.force)
+    marked = [recording.mark] if recording.mark else []
+    say(f"{file}: {os.path.getsize(file) / 1e6:.2f} MB", f"{mapping}: reads it again", *marked, CAUTION)
+    return 0
