@@ -76,6 +76,60 @@ def test_the_search_finds_parameters_by_name_and_by_meaning(tuning):
     assert panel.shown() == []
 
 
+def test_a_group_shows_all_of_its_section_and_what_differs_shows_only_that(tuning):
+    panel = controls.TuningPanel(tuning)
+    panel.group.value = "vehicle"
+    assert panel.shown() == [name for name in panel.names if name.startswith("vehicle.")]
+    panel.slider("people.standing_accel_mps2").value = 3.0
+    panel.group.value = controls.CHANGED
+    assert panel.shown() == ["people.standing_accel_mps2"]
+
+
+def test_every_move_can_be_undone_one_after_the_other(tuning):
+    seen = []
+    panel = controls.TuningPanel(tuning, on_change=lambda panel: seen.append(panel.tuning))
+    panel.undo()
+    panel.slider("vehicle.brake_mps2").value = 2.0
+    panel.slider("vehicle.brake_mps2").value = 3.0
+    panel.slider("vehicle.latency_s").value = 0.3
+    panel.reset()
+    assert (panel.tuning, len(seen)) == (tuning, 4)
+    changed = []
+    for _ in range(5):
+        panel.undo()
+        changed.append({name: now for name, (now, _) in panel.tuning.differ(tuning).items()})
+    assert changed[0] == {"vehicle.brake_mps2": 3.0, "vehicle.latency_s": 0.3}
+    assert changed[1:] == [{"vehicle.brake_mps2": 3.0}, {"vehicle.brake_mps2": 2.0}, {}, {}]
+
+
+def test_a_tuning_goes_to_a_file_and_back_and_its_differences_are_listed(tuning, tmp_path):
+    panel, path = controls.TuningPanel(tuning), tmp_path / "mine <b>.toml"
+    panel.files.path.value = str(path)
+    panel.slider("vehicle.brake_mps2").value = 2.0
+    panel.files.buttons["save"].click()
+    assert "&lt;b&gt;.toml: saved, hash" in panel.files.note.value
+    panel.files.buttons["save"].click()
+    assert "is there already" in panel.files.note.value
+    panel.slider("vehicle.latency_s").value = 0.3
+    panel.files.buttons["differences"].click()
+    assert "vehicle.latency_s: 0.3 here, 0.15 in the file" in panel.files.note.value
+    panel.files.buttons["load"].click()
+    assert panel.tuning.differ(tuning) == {"vehicle.brake_mps2": (2.0, 4.0)}
+    assert panel.slider("vehicle.latency_s").value == 0.15
+    panel.reset()
+    assert panel.tuning.vehicle.brake_mps2 == 2.0  # back to what was loaded
+    panel.files.path.value = str(tmp_path / "none.toml")
+    panel.files.buttons["load"].click()
+    assert "ak-trouble" in panel.files.note.value
+
+
+def test_each_slider_has_its_bounds_and_unit_in_words_beside_it(tuning):
+    panel = controls.TuningPanel(tuning)
+    row = panel._rows["decision.clearance_m"][0]
+    low, high = panel.slider("decision.clearance_m").min, panel.slider("decision.clearance_m").max
+    assert row.children[2].value == f"{low:g} to {high:g} m"
+
+
 def test_a_chosen_name_that_does_not_exist_is_refused(tuning):
     with pytest.raises(InputError, match=r"^chosen names no parameter with a slider: vehicle.wings_m$"):
         controls.TuningPanel(tuning, chosen=["vehicle.wings_m"])
