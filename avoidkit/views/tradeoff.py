@@ -56,18 +56,19 @@ def draw_tradeoff(ax, settings, over):
             artists.append(
                 ax.scatter(lost[mask], margin[mask], s=110, marker=mark, c=color, edgecolors=INK, label=label, zorder=3)
             )
-    artists += [_label(ax, settings.iloc[k], over, lost[k], margin[k], k) for k in order[:6]]
+    artists += [_label(ax, settings.iloc[k], over, lost[k], margin[k]) for k in order[:6]]
     ax.set(xlabel="time lost (s, median and its 95 % interval)", ylabel="nearest gap while moving (m, least)")
-    ax.margins(x=0.16, y=0.16)
+    ax.margins(x=0.26, y=0.16)
     ax.set_ylim(bottom=min(0.0, ax.get_ylim()[0]))
     ax.legend(loc="lower right")
     return artists
 
 
-def _label(ax, setting, over, x, y, k):
+def _label(ax, setting, over, x, y):
     text = "\n".join(f"{name.rpartition('.')[2]} {_short(setting[name])}" for name in over)
     return ax.annotate(
-        text, (x, y), xytext=(-10, 4), path_effects=HALO, zorder=4, textcoords="offset points", fontsize=11, color=INK, ha="right", va="bottom",
+        text, (x, y), xytext=(-10, 4), textcoords="offset points", fontsize=11, color=INK, ha="right", va="bottom",
+        path_effects=HALO, zorder=4,
     )  # fmt: skip
 
 

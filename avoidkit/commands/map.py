@@ -1,0 +1,72 @@
+"""`avoidkit map`: the answer for every place of a person, and where two tunings disagree."""
+
+import numpy as np
+
+from avoidkit.checks import InputError
+from avoidkit.commands.shared import CAUTION, command, named_scene, named_tuning, say
+from avoidkit.commands.studying import add_study_options, running, write_picture, write_table, written
+
+
+def add(commands):
+    """The options of this subcommand."""
+    made = command(commands, "map", run_map, "the answer for every place of a person, and where two tunings disagree")
+    made.add_argument("scene", metavar="SCENE", help="a scene file, or the name of a shipped one")
+    made.add_argument("--tuning", metavar="TUNING", default="baseline", help="a tuning file, or a shipped name")
+    made.add_argument("--against", metavar="TUNING", help="a second tuning: also draw where it answers otherwise")
+    made.add_argument("--x", metavar="LOW:HIGH:N", help="places along x, m (from 3 m behind to 15 m ahead)")
+    made.add_argument("--y", metavar="LOW:HIGH:N", help="places along y, m (5 m to either side)")
+    made.add_argument("--heading", type=float, default=0.0, metavar="DEG", help="where the person goes (0)")
+    made.add_argument("--speed", type=float, default=0.0, metavar="M/S", help="how fast; 0: stands (0)")
+    made.add_argument("--along", type=float, default=0.0, metavar="M", help="where on its path the vehicle is (0)")
+    made.add_argument("--vehicle-speed", type=float, default=0.0, metavar="M/S", help="how fast it goes (0)")
+    made.add_argument("--sensed", type=float, metavar="S", help="by simulated sensors that have watched so long")
+    made.add_argument("--seed", type=int, default=0, metavar="N", help="of the sensors (0)")
+    made.add_argument("--refine", type=float, metavar="M", help="find where the answer turns to within this")
+    add_study_options(made)
+
+
+def run_map(options):
+    """One map, or two and their difference."""
+    scene, tuning = named_scene(options.scene), named_tuning(options.tuning)
+    other = named_tuning(options.against) if options.against else None
+    given = {
+        "x_m": axis_of(options.x, "--x"), "y_m": axis_of(options.y, "--y"), "heading_deg": options.heading,
+        "speed_mps": options.speed, "along_m": options.along, "vehicle_mps": options.vehicle_speed,
+        "knowledge": "exact" if options.sensed is None else "sensed", "seed": options.seed, "refine_m": options.refine,
+    }  # fmt: skip
+    given |= {} if options.sensed is None else {"watch_s": options.sensed}
+    from avoidkit.studies.verdict_map import difference, verdict_map
+    from avoidkit.views.maps import difference_figure, map_figure
+
+    run = running(options)
+    folder = run.pop("folder")
+    found = verdict_map(scene, tuning, folder=folder / "map", **given, **run)
+    files = write_table(found.frame(), folder, "map") + write_picture(map_figure(found), folder, "map")
+    if len(found.boundary):
+        files += write_table(found.boundary, folder, "boundary")
+    lines = list(found.lines())
+    if other is not None:
+        second = verdict_map(scene, other, folder=folder / "against", **given, **run)
+        both = difference(found, second)
+        files += write_table(second.frame(), folder, "against") + write_table(both.table(), folder, "difference")
+        files += write_picture(difference_figure(both, names=(tuning.name, other.name)), folder, "difference")
+        lines += second.lines() + both.lines()
+    say(f"avoidkit map: {scene.name}, tuning {tuning.name}", *(f"  {line}" for line in lines), written(files), CAUTION)
+    return 0
+
+
+def axis_of(text, option):
+    """An axis from `LOW:HIGH:N`; None where there is no text.
+
+    Examples
+    --------
+    >>> axis_of("0:2:3", "--x").tolist()
+    [0.0, 1.0, 2.0]
+    """
+    if text is None:
+        return None
+    try:
+        low, high, n = text.split(":")
+        return np.linspace(float(low), float(high), int(n))
+    except ValueError:
+        raise InputError(f"{option}: LOW:HIGH:N, such as -2:14:33, was wanted, got {text!r}") from None

@@ -1,0 +1,192 @@
+"""Pictures of verdict maps: colour, hatch and letter per action, slack as shade, the settling check as lines."""
+
+from textwrap import wrap
+
+import numpy as np
+from matplotlib.colors import to_rgb
+from matplotlib.lines import Line2D
+from matplotlib.patches import Patch
+
+from avoidkit.verdict import Action
+from avoidkit.views import plots, style
+from avoidkit.views.style import INK, PAPER, SIGNS, SOFT
+from avoidkit.views.tradeoff import CAUTION
+
+SLACK_SHOWN_M = 1.0  # from this slack on the shade is as pale as it gets
+PALEST = 0.62  # share of white then
+SMALLEST = 12  # places; smaller regions get no letter and no name
+
+
+def map_figure(verdicts, *, title=None):
+    """A verdict map with its key; a matplotlib figure."""
+    figure, ax = _sheet(verdicts)
+    with style.look():
+        draw_map(ax, verdicts)
+        ax.set_title(title or f"Somebody {_who(verdicts)}: what does the vehicle do?")
+        _dress(ax, verdicts)
+        _key(figure, verdicts, np.unique(verdicts.action), f"{verdicts.lines()[0]}. {CAUTION}")
+    return figure
+
+
+def difference_figure(both, *, names=("first", "second"), title=None):
+    """Where two maps disagree: the second's answer where it is another one, the rest pale; a matplotlib figure."""
+    figure, ax = _sheet(both.second)
+    with style.look():
+        draw_difference(ax, both)
+        ax.set_title(title or f"Where {names[1]} answers otherwise than {names[0]}")
+        _dress(ax, both.second)
+        shown = np.unique(both.second.action[both.disagree]) if both.disagree.any() else []
+        same = [Patch(facecolor="#eceff1", edgecolor=SOFT, label="both the same")]
+        said = "; ".join(" ".join(line.split()) for line in both.lines()[:4])
+        _key(figure, both.second, shown, f"{said}. {CAUTION}", more=same, word=f"{names[1]}: ")
+    return figure
+
+
+def draw_map(ax, verdicts):
+    """The answers of a map on axes; returns the artists."""
+    image = ax.imshow(_tones(verdicts), origin="lower", extent=_extent(verdicts), aspect="equal", zorder=0.6)
+    artists = [image]
+    for action in np.unique(verdicts.action):
+        if action:
+            artists += _hatched(ax, verdicts, verdicts.action == action, SIGNS[Action(action)])
+    artists += _settling(ax, verdicts)
+    artists += _turns(ax, verdicts.boundary)
+    return artists
+
+
+def draw_difference(ax, both):
+    """The second map's answers where it disagrees, pale grey where both agree; returns the artists."""
+    second = both.second
+    rgb = np.full((*second.action.shape, 3), to_rgb("#eceff1"))
+    rgb[second.action == ""] = to_rgb(PAPER)
+    for action in np.unique(second.action[both.disagree]):
+        rgb[both.disagree & (second.action == action)] = to_rgb(SIGNS[Action(action)].color)
+    artists = [ax.imshow(rgb, origin="lower", extent=_extent(second), aspect="equal", zorder=0.6)]
+    for action in np.unique(second.action[both.disagree]):
+        mask = both.disagree & (second.action == action)
+        artists += _hatched(ax, second, mask, SIGNS[Action(action)])
+    return artists
+
+
+def _tones(verdicts):
+    """(m, n, 3): the action's colour, paler the more slack there is; white where nobody can be."""
+    rgb = np.ones((*verdicts.action.shape, 3))
+    slack = np.abs(np.nan_to_num(verdicts.slack, nan=0.0, posinf=SLACK_SHOWN_M, neginf=SLACK_SHOWN_M))
+    white = PALEST * np.minimum(slack / SLACK_SHOWN_M, 1.0)
+    for action in Action:
+        mask = verdicts.action == str(action)
+        color = np.array(to_rgb(SIGNS[action].color))
+        rgb[mask] = color + (1 - color) * white[mask][:, None]
+    return rgb
+
+
+def _hatched(ax, verdicts, mask, sign):
+    """Hatch and letters of the places of a mask."""
+    artists = []
+    if sign.hatch and mask.any():
+        level = np.pad(mask.astype(float), 1)
+        x, y = _padded(verdicts.x_m), _padded(verdicts.y_m)
+        artists.append(ax.contourf(x, y, level, levels=[0.5, 1.5], colors="none", hatches=[sign.hatch], zorder=0.8))
+    for row, col in _middles(mask):
+        box = {"boxstyle": "circle,pad=0.25", "facecolor": sign.color, "edgecolor": INK, "linewidth": 1.2}
+        artists.append(
+            ax.text(
+                verdicts.x_m[col], verdicts.y_m[row], sign.letter, ha="center", va="center", color=sign.ink,
+                fontweight="bold", fontsize=13, bbox=box, zorder=4.5,
+            )
+        )  # fmt: skip
+    return artists
+
+
+def _settling(ax, verdicts):
+    """Thin lines between places that were settled by different checks, and the name of each."""
+    artists = []
+    for name in (name for name in np.unique(verdicts.settled_by) if name):
+        mask = verdicts.settled_by == name
+        if mask.sum() < SMALLEST:
+            continue
+        lines = ax.contour(
+            _padded(verdicts.x_m), _padded(verdicts.y_m), np.pad(mask.astype(float), 1), levels=[0.5], colors=[INK],
+            linewidths=1.0, linestyles=":", zorder=1.0,
+        )  # fmt: skip
+        artists.append(lines)
+        for row, col in _middles(mask, most=1):
+            artists.append(
+                ax.annotate(
+                    name, (verdicts.x_m[col], verdicts.y_m[row]), xytext=(0, -16), textcoords="offset points",
+                    ha="center", va="top", fontsize=11, color=INK, path_effects=plots.HALO, zorder=4.4,
+                )
+            )  # fmt: skip
+    return artists
+
+
+def _turns(ax, boundary):
+    return ax.plot(boundary["x_m"], boundary["y_m"], ".", color=INK, markersize=4, zorder=3.9) if len(boundary) else []
+
+
+def _middles(mask, most=2):
+    """[row, col] of the innermost places of the largest connected regions of a mask."""
+    from scipy import ndimage
+
+    labels, n = ndimage.label(mask)
+    sizes = ndimage.sum_labels(mask, labels, range(1, n + 1)) if n else []
+    found = []
+    for k in np.argsort(sizes)[::-1][:most]:
+        if sizes[k] < SMALLEST:
+            break
+        inside = ndimage.distance_transform_edt(np.pad(labels == k + 1, 1))[1:-1, 1:-1]
+        row, col = np.unravel_index(int(np.argmax(inside)), mask.shape)
+        found.append((int(row), int(col)))
+    return found
+
+
+def _sheet(verdicts):
+    x0, x1, y0, y1 = _extent(verdicts)
+    height_in = min(max(11.0 * (y1 - y0) / (x1 - x0), 3.0), 11.0) + 2.9
+    figure = style.new_figure(12.0, height_in)
+    with style.look():
+        return figure, figure.add_subplot()
+
+
+def _dress(ax, verdicts):
+    pose = verdicts.scene.reference.pose_at(verdicts.about.get("along_m", 0.0))
+    plots.draw_yard(ax, verdicts.scene)
+    plots.draw_path(ax, verdicts.scene.reference, color=INK)
+    plots.draw_vehicle(ax, pose, verdicts.tuning.vehicle)
+    x0, x1, y0, y1 = _extent(verdicts)
+    ax.set(xlim=(x0, x1), ylim=(y0, y1), xlabel="x of the person (m)", ylabel="y of the person (m)")
+    ax.grid(visible=False)
+
+
+def _key(figure, verdicts, actions, said, more=(), word=""):
+    signs = [SIGNS[Action(action)] for action in actions if action]
+    handles = [
+        Patch(facecolor=sign.color, edgecolor=INK, hatch=sign.hatch, label=f"{sign.letter}  {word}{sign.word}")
+        for sign in signs
+    ] + list(more)
+    if not more:
+        handles += [
+            Patch(facecolor=SOFT, edgecolor=SOFT, label="strong: the answer turns nearby"),
+            Patch(facecolor="#ced3d6", edgecolor=SOFT, label=f"pale: {SLACK_SHOWN_M:g} m of slack or more"),
+            Line2D([], [], color=INK, linestyle=":", linewidth=1.4, label="another check settles it"),
+        ]
+    if len(verdicts.boundary) and not more:
+        handles.append(Line2D([], [], color=INK, marker=".", linestyle="", label="turn, refined"))
+    figure.legend(
+        handles=handles, loc="outside lower left", ncols=3, handlelength=2.4, columnspacing=1.6, alignment="left",
+        title="\n".join(wrap(said, 105)), title_fontsize=12,
+    )  # fmt: skip
+
+
+def _who(verdicts):
+    speed = verdicts.about.get("speed_mps", 0.0)
+    return f"walks at {speed:g} m/s towards {verdicts.about['heading_deg']:g}°" if speed else "stands"
+
+
+def _extent(verdicts):
+    half_x, half_y = np.diff(verdicts.x_m).mean() / 2, np.diff(verdicts.y_m).mean() / 2
+    return verdicts.x_m[0] - half_x, verdicts.x_m[-1] + half_x, verdicts.y_m[0] - half_y, verdicts.y_m[-1] + half_y
+
+
+def _padded(axis):
+    return np.concatenate([[2 * axis[0] - axis[1]], axis, [2 * axis[-1] - axis[-2]]])
