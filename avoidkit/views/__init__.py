@@ -11,10 +11,16 @@ _MODULE_OF = {
     "look": "style",
     "plan_png": "figures",
     "plan_view": "figures",
+    "compared": "beside",
+    "show_beside": "beside",
     "show_coverage": "sensed",
     "show_diagnosis": "diagnosed",
+    "show_free_over_time": "known",
+    "show_known_free": "known",
     "show_moment": "moments",
     "show_sensors": "sensed",
+    "show_separation": "separated",
+    "show_walks": "walked",
 }
 
 __all__ = [*_MODULE_OF]

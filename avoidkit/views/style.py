@@ -80,6 +80,8 @@ SIGNS = {
 def look(**changes):
     """Draw inside this to get the kit's look; the settings outside are as before when it ends.
 
+    But for whether figures show themselves: the first figure of a notebook switches that on, wherever it is made.
+
     Examples
     --------
     >>> before = mpl.rcParams["font.size"]
@@ -89,8 +91,15 @@ def look(**changes):
     >>> mpl.rcParams["font.size"] == before
     True
     """
-    with mpl.rc_context(LOOK | changes):
-        yield
+    shows_itself = mpl.rcParams["interactive"]
+    try:
+        with mpl.rc_context(LOOK | changes):
+            try:
+                yield
+            finally:
+                shows_itself = mpl.rcParams["interactive"]
+    finally:
+        mpl.rcParams["interactive"] = shows_itself
 
 
 def new_figure(width_in=11.0, height_in=7.0, **changes):
