@@ -178,6 +178,33 @@ def test_a_demo_is_written_whole_or_not_at_all(recording, tmp_path):
 def test_the_frame_in_a_notebook_is_sandboxed_without_the_notebooks_origin(recording):
     text = demo.demo_frame(recording)._repr_html_()
     tags = Page(text).tags
-    assert [tag for tag, _ in tags] == ["iframe"]
+    assert [tag for tag, _ in tags] == ["iframe", "details", "summary", "code", "img"]
+    assert tags[4][1]["src"].startswith("data:image/png;base64,")
+    assert MEAN in tags[4][1]["alt"]
     assert tags[0][1]["sandbox"] == "allow-scripts"
     assert tags[0][1]["srcdoc"].startswith("<!doctype html>")
+
+
+def test_two_recordings_stand_side_by_side_with_what_each_was_driven_with(recording):
+    other = drive(recording.scene, recording.tuning.replace({"vehicle.top_mps": 0.5}), seed=3, duration_s=1.0)
+    data = demo.demo_data([recording, other])
+    assert data["title"] == MEAN
+    assert [len(one["frames"]) for one in data["demos"]] == [len(recording.rows), len(other.rows)]
+    assert other.tuning.hash in data["demos"][1]["about"]
+    assert data["caution"] == demo.CAUTION
+    with pytest.raises(InputError, match=r"^one or two recordings were wanted, got 3$"):
+        demo.demo_data([recording, other, other])
+    assert demo.demo_data([recording])["frames"] == demo.demo_data(recording)["frames"]
+
+
+def test_a_gif_shows_real_time_five_times_a_second_and_no_more_than_asked(recording, tmp_path):
+    image = pytest.importorskip("PIL.Image", reason="needs pillow")
+    from avoidkit.views.gif import export_gif
+
+    export_gif(recording, tmp_path / "slide.gif", from_s=0.5, to_s=1.3)
+    with image.open(tmp_path / "slide.gif") as gif:
+        assert gif.n_frames == 5
+        assert gif.info["duration"] == 200
+    with pytest.raises(InputError, match=r"^from_s 50, to_s None: no recorded row lies between$"):
+        export_gif(recording, tmp_path / "none.gif", from_s=50)
+    assert not (tmp_path / "none.gif").exists()

@@ -1,4 +1,4 @@
-"""`avoidkit demo`: write a recorded drive as one HTML page that plays without network."""
+"""`avoidkit demo`: write a recorded drive, or two side by side, as one HTML page that plays without network."""
 
 import os
 from pathlib import Path
@@ -10,8 +10,9 @@ from avoidkit.commands.shared import CAUTION, clear_place, command, say
 def add(commands):
     """The options of this subcommand."""
     made = command(commands, "demo", run_demo, "write a recorded drive as one HTML page that plays without network")
-    made.add_argument("recording", metavar="RECORDING", help="a recording (Parquet, .part)")
+    made.add_argument("recording", metavar="RECORDING", nargs="+", help="a recording (Parquet, .part), or two")
     made.add_argument("--out", metavar="PAGE", help="the page (beside the recording, with the ending .html)")
+    made.add_argument("--gif", metavar="FILE", help="write ten seconds as an animated GIF as well, for slides")
     made.add_argument("--from", dest="from_s", type=float, metavar="S", help="first second to show")
     made.add_argument("--to", dest="to_s", type=float, metavar="S", help="last second to show")
     made.add_argument("--every", type=int, default=1, metavar="N", help="show every so many cycles (1)")
@@ -24,11 +25,20 @@ def run_demo(options):
 
     if options.every < 1:
         raise InputError(f"--every must be at least 1, got {options.every}")
-    page = options.out or str(Path(options.recording).with_suffix(".html"))
-    recording = load_recording(options.recording)
-    clear_place(page, force=options.force)
+    if len(options.recording) > 2:
+        raise InputError(f"one or two recordings were wanted, got {len(options.recording)}")
+    page = options.out or str(Path(options.recording[0]).with_suffix(".html"))
+    recordings = [load_recording(path) for path in options.recording]
+    for place in filter(None, (page, options.gif)):
+        clear_place(place, force=options.force)
     from avoidkit.views.demo import export_demo  # the heavy part comes after the mistakes
 
-    export_demo(recording, page, from_s=options.from_s, to_s=options.to_s, every=options.every)
-    say(f"{page}: {os.path.getsize(page) / 1e6:.2f} MB, opens in a browser as it is", CAUTION)
+    export_demo(recordings, page, from_s=options.from_s, to_s=options.to_s, every=options.every)
+    lines = [f"{page}: {os.path.getsize(page) / 1e6:.2f} MB, opens in a browser as it is"]
+    if options.gif:
+        from avoidkit.views.gif import export_gif
+
+        export_gif(recordings[0], options.gif, from_s=options.from_s, to_s=options.to_s)
+        lines.append(f"{options.gif}: {os.path.getsize(options.gif) / 1e6:.2f} MB")
+    say(*lines, CAUTION)
     return 0

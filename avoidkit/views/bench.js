@@ -2,14 +2,14 @@
 // at once; its place goes to the kernel as a numbered message, and the answer that comes back belongs to a place of its own.
 import {LAYERS, fitView, panBy, toYard, velocityOf, zoomAt} from './plan.js';
 import {Courier, unpack} from './messages.js';
-import {make} from './panel.js';
+import {make, sideSize} from './panel.js';
 import {
   FASTEST_MPS, addBlock, addPerson, chooseNext, chosenWords, nearestAlong, poseAlong, press, question, removeChosen, stateOf, whatIsAt,
 } from './state.js';
 import {makeMap} from './overlay.js';
 import {tipAt} from './tips.js';
 import {makeLiveBar} from './livebar.js';
-import {drawSide, makeSide, showSide, sideSize, turnText} from './sides.js';
+import {drawSide, makeSide, showSide, turnText} from './sides.js';
 
 const PATIENCE_MS = 5000;
 const REST_MS = {exact: 450, sensed: 150};

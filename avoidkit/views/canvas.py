@@ -296,7 +296,7 @@ class CanvasBench:
                     self.scene_with_people(), self.panel.tuning, seed=self.seed, decide=self.decide,
                     duration_s=self.seconds.value,
                 )  # fmt: skip
-                self.replay.value = demo_frame(self.recording)._repr_html_()
+                self.replay.value = demo_frame(self.recording, still=False)._repr_html_()
                 self.note.value = f"replay below: {self.recording.duration_s:.1f} s, seed {self.seed}"
             except InputError as error:
                 self.note.value = html.escape(str(error))

@@ -9,11 +9,11 @@ from pathlib import Path
 
 from avoidkit.checks import InputError
 from avoidkit.parameters import write_text
-from avoidkit.views.answers import reach_discs
+from avoidkit.views.answers import grid_shown, reach_discs
 from avoidkit.views.frames import frame_of, grid_of, runs_of, way_of, yard_of
 
 HERE = Path(__file__).parent
-SCRIPTS = ("plan.js", "cells.js", "messages.js", "panel.js", "player.js")
+SCRIPTS = ("plan.js", "cells.js", "messages.js", "panel.js", "ribbon.js", "player.js")
 CAUTION = (
     "Recorded from a desk prototype with simulated sensors. It is not evidence of safety, and nothing here belongs "
     "on a vehicle without the responsible engineers, the applicable standards and local law."
@@ -25,7 +25,8 @@ def export_demo(recording, path, *, from_s=None, to_s=None, every=1):
 
     Parameters
     ----------
-    recording : Recording
+    recording : Recording, or a sequence of two
+        Two are shown side by side with one clock, such as one drive with two tunings.
     path : path
         Of the HTML file; written whole or not at all.
     from_s, to_s : float or None
@@ -75,8 +76,26 @@ _PAGE_STYLE = (
 )
 
 
-def demo_data(recording, *, from_s=None, to_s=None, every=1):
-    """What the player plays, as plain data: frames with shared texts, paths and grids kept once."""
+def demo_data(recording, **part):
+    """What the player plays, as plain data; of two recordings a `demos` each, with one title."""
+    if hasattr(recording, "rows"):
+        return _one(recording, **part)
+    recording = list(recording)
+    demos = [_one(each, **part) for each in recording]
+    if not 1 <= len(demos) <= 2:
+        raise InputError(f"one or two recordings were wanted, got {len(demos)}")
+    if len(demos) == 1:
+        return demos[0]
+    return {
+        "title": demo_title(recording),
+        "about": "Two recorded drives with one clock.",
+        "caution": CAUTION,
+        "demos": demos,
+    }
+
+
+def _one(recording, *, from_s=None, to_s=None, every=1):
+    """One recording as plain data: frames with shared texts, paths and grids kept once."""
     first = -float("inf") if from_s is None else from_s
     last = float("inf") if to_s is None else to_s
     rows = [row for row in recording.rows if first - 1e-9 <= row.time_s <= last + 1e-9]
@@ -167,19 +186,68 @@ def _hash(text):
 
 
 class InlineDemo:
-    """The demo inside a notebook: a sandboxed frame with scripts, but without the notebook's origin."""
+    """The demo inside a notebook: a sandboxed frame with scripts, but without the notebook's origin.
 
-    def __init__(self, page, title, height_px):
-        self._page, self._title, self._height_px = page, title, int(height_px)
+    Below it stands a sentence, and behind that a still picture, for exports that drop frames.
+    """
+
+    def __init__(self, page, title, height_px, still=b""):
+        self._page, self._title, self._height_px, self._still = page, title, int(height_px), still
 
     def _repr_html_(self):
         page, title = html.escape(self._page, quote=True), html.escape(self._title, quote=True)
         style = f"width:100%;height:{self._height_px}px;border:0"
         return (
             f'<iframe sandbox="allow-scripts" srcdoc="{page}" style="{style}" title="recorded drive: {title}"></iframe>'
+            + self._still_html(title)
+        )
+
+    def _still_html(self, title):
+        if not self._still:
+            return ""
+        data = base64.b64encode(self._still).decode("ascii")
+        return (
+            f"<details><summary>{_DROPPED}</summary>"
+            f'<img alt="one instant of the recorded drive: {title}" src="data:image/png;base64,{data}"></details>'
         )
 
 
-def demo_frame(recording, *, height_px=820, **part):
-    """A recorded drive, or a part of it as in `export_demo`, to look at in a notebook; it survives export to HTML."""
-    return InlineDemo(demo_html(recording, **part), recording.scene.title or recording.scene.name, height_px)
+_DROPPED = (
+    "No player above? This page drops frames, or the notebook is not trusted: here is one instant; "
+    "<code>avoidkit demo</code> writes the whole drive as a page of its own."
+)
+
+
+def demo_frame(recording, *, height_px=820, still=True, **part):
+    """A recorded drive, or a part of it as in `export_demo`, to look at in a notebook; it survives export to HTML.
+
+    Parameters
+    ----------
+    recording : Recording, or a sequence of two
+    height_px : int
+    still : bool
+        Put a picture of one instant beside it, for where frames are dropped.
+    """
+    first = recording if hasattr(recording, "rows") else list(recording)[0]
+    picture = _still_png(first, part.get("from_s")) if still else b""
+    return InlineDemo(demo_html(recording, **part), demo_title(recording), height_px, picture)
+
+
+def _still_png(recording, from_s):
+    """A small picture of the instant that matters most: the first after the start that is no plain going on."""
+    from avoidkit.verdict import Action
+    from avoidkit.views import figures
+
+    begin = recording.index_at(from_s) if from_s is not None else 0
+    told = (k for k in range(begin, len(recording)) if recording.rows[k].verdict.action in (Action.DETOUR, Action.HALT))
+    index = next(told, begin)
+    row = recording.rows[index]
+    window = figures.near_window(recording.scene, row.ego.pose)
+    grid = grid_shown(recording, index)
+    return figures.plan_png(recording.scene, recording.tuning, row, grid=grid, window=window, dpi=60)
+
+
+def demo_title(recording):
+    """The title of a demo of one or two recordings."""
+    each = [recording] if hasattr(recording, "rows") else recording
+    return " and ".join(dict.fromkeys(one.scene.title or one.scene.name for one in each))

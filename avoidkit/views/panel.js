@@ -87,7 +87,7 @@ export function makePanel() {
     }
   }
 
-  return {element: box, show: showFrame};
+  return {element: box, live, show: showFrame};
 }
 
 // Text is written only where it changes: a table that stays as it is need not be laid out anew.
@@ -139,11 +139,16 @@ export function sharpen(canvas, width, height) {
   return {ctx: canvas.getContext('2d'), pixels};
 }
 
-// Width and height of a plan beside a panel, which then scrolls; below each other where the page is narrow.
-export function stageSize(stage, panel) {
-  const beside = stage.clientWidth - panel.offsetWidth - 20;
-  const wide = beside >= 380 ? beside : stage.clientWidth - 4;
-  const high = Math.round(Math.min(Math.max(wide * 0.66, 280), 0.62 * Math.max(window.innerHeight, 700)));
-  panel.style.maxHeight = beside >= 380 ? `${high}px` : '';
-  return [wide, high];
+// Width and height of each plan: one with its answer beside it, or two side by side with the answers below.
+export function sideSize(stage, sides) {
+  const all = stage.clientWidth, high = Math.max(window.innerHeight, 700), panel = sides[0].panel.element;
+  if (sides.length > 1 && all >= 760) {
+    const wide = Math.floor((all - 20) / 2);
+    for (const side of sides) side.panel.element.style.maxHeight = '';
+    return [wide - 4, Math.round(Math.min(wide * 0.72, 0.55 * high))];
+  }
+  const beside = all - panel.offsetWidth - 20, wide = beside >= 380 ? beside : all - 4;
+  const tall = Math.round(Math.min(Math.max(wide * 0.66, 280), 0.62 * high));
+  for (const side of sides) side.panel.element.style.maxHeight = beside >= 380 && sides.length === 1 ? `${tall}px` : '';
+  return [wide, tall];
 }

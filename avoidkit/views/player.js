@@ -1,11 +1,12 @@
-// A recorded drive in one page: scrub, play, step, layers, reasons of each cycle, and a ribbon of the whole to jump in.
-import {LAYERS, SIGNS, THEMES, drawPlan, fitView, panBy, zoomAt} from './plan.js';
-import {cellsOf, real, unpack} from './messages.js';
-import {headline, make, makePanel, prefersDark, sharpen, show, stageSize} from './panel.js';
+// A recorded drive in one page, or two side by side with one clock: scrub, play, step, layers, reasons of each cycle, and a
+// ribbon of the whole to jump in.
+import {LAYERS, THEMES, drawPlan, fitView, panBy, zoomAt} from './plan.js';
+import {cellsOf, unpack} from './messages.js';
+import {headline, make, makePanel, prefersDark, sharpen, show, sideSize} from './panel.js';
+import {drawRibbon} from './ribbon.js';
 
 const SPEEDS = [0.25, 0.5, 1, 2, 4];
 const OFF_AT_FIRST = ['fields', 'candidates', 'shadows'];
-const GAP_SHOWN_M = 4;
 
 // Shared numbers and texts are kept once in a demo; this gives the frame at an index in full.
 export function frameAt(demo, index) {
@@ -37,28 +38,31 @@ export function indexAt(demo, time) {
   return low;
 }
 
-// Stretches of one action: [action, first index, index after the last].
-export function stretches(frames) {
-  const found = [];
-  frames.forEach((frame, k) => {
-    const last = found[found.length - 1];
-    if (last && last[0] === frame.action) last[2] = k + 1; else found.push([frame.action, k, k + 1]);
-  });
-  return found;
+// The instants of one clock for all demos, s, each once.
+export function clockOf(demos) {
+  const times = demos.flatMap((demo) => demo.frames.map((frame) => frame.t));
+  return [...new Set(times)].sort((a, b) => a - b);
 }
 
-export function mountPlayer(root, demo) {
-  const state = {index: 0, playing: false, speed: 1, hidden: new Set(OFF_AT_FIRST), view: null, clock: 0, begun: 0};
-  const first = demo.frames[0].t, last = demo.frames[demo.frames.length - 1].t;
-  const page = make('div', 'ak-page');
-  const stage = make('div', 'ak-stage'), canvas = make('canvas', 'ak-plan'), panel = makePanel();
+function makeSide(demo, name) {
+  const box = make('div', 'ak-side'), canvas = make('canvas', 'ak-plan'), panel = makePanel(), ribbon = make('canvas', 'ak-ribbon');
   canvas.setAttribute('role', 'img');
-  stage.append(canvas, panel.element);
-  const ribbon = make('canvas', 'ak-ribbon');
   ribbon.setAttribute('aria-hidden', 'true');
-  const controls = makeControls();
-  page.append(make('h1', '', demo.title), make('p', 'ak-about', demo.about), stage, controls.bar, ribbon, controls.layers,
-    make('p', 'ak-caution', demo.caution));
+  if (name) panel.element.prepend(make('b', 'ak-name', `${name}: ${demo.title}`), make('p', 'ak-about', demo.about));
+  box.append(canvas, panel.element);
+  return {demo, name, box, canvas, panel, ribbon, view: null};
+}
+
+export function mountPlayer(root, data) {
+  const demos = data.demos ?? [data], times = clockOf(demos), first = times[0], last = times[times.length - 1];
+  const state = {index: 0, playing: false, speed: 1, hidden: new Set(OFF_AT_FIRST), clock: 0, begun: 0};
+  const sides = demos.map((demo, k) => makeSide(demo, demos.length > 1 ? 'AB'[k] : ''));
+  const page = make('div', 'ak-page'), stage = make('div', 'ak-stage'), ribbons = make('div', 'ak-ribbons'), controls = makeControls();
+  stage.classList.toggle('ak-two', sides.length > 1);
+  stage.append(...sides.map((side) => side.box));
+  ribbons.append(...sides.map((side) => side.ribbon));
+  page.append(make('h1', '', data.title), make('p', 'ak-about', data.about), stage, controls.bar, ribbons, controls.layers,
+    make('p', 'ak-caution', data.caution));
   root.replaceChildren(page);
 
   function makeControls() {
@@ -67,7 +71,7 @@ export function mountPlayer(root, demo) {
     const back = button('\u2039 step', 'one cycle back (left arrow)', () => step(-1));
     const on = button('step \u203a', 'one cycle on (right arrow)', () => step(1));
     const scrub = make('input');
-    Object.assign(scrub, {type: 'range', min: 0, max: demo.frames.length - 1, step: 1, value: 0});
+    Object.assign(scrub, {type: 'range', min: 0, max: times.length - 1, step: 1, value: 0});
     scrub.setAttribute('aria-label', 'cycle');
     scrub.addEventListener('input', () => jump(Number(scrub.value)));
     const speed = make('select');
@@ -107,23 +111,24 @@ export function mountPlayer(root, demo) {
 
   function setSpeed(factor) {
     state.begun = performance.now();
-    state.clock = demo.frames[state.index].t;
+    state.clock = times[state.index];
     state.speed = factor;
   }
 
   function toggle() {
     state.playing = !state.playing;
-    if (state.playing && state.index === demo.frames.length - 1) state.index = 0;
+    if (state.playing && state.index === times.length - 1) state.index = 0;
     setSpeed(state.speed);
     controls.play.textContent = state.playing ? 'pause' : 'play';
-    panel.element.firstChild.setAttribute('aria-live', state.playing ? 'off' : 'polite');
+    for (const {panel} of sides) panel.live.setAttribute('aria-live', state.playing ? 'off' : 'polite');
     if (state.playing) requestAnimationFrame(tick);
   }
 
   function tick(now) {
     if (!state.playing) return;
     const time = state.clock + ((now - state.begun) / 1000) * state.speed;
-    const index = indexAt(demo, time);
+    let index = state.index;
+    while (index + 1 < times.length && times[index + 1] <= time + 1e-6) index += 1;
     if (index !== state.index) {
       state.index = index;
       draw();
@@ -132,7 +137,7 @@ export function mountPlayer(root, demo) {
   }
 
   function step(by) {
-    jump(Math.min(demo.frames.length - 1, Math.max(0, state.index + by)));
+    jump(Math.min(times.length - 1, Math.max(0, state.index + by)));
   }
 
   function jump(index) {
@@ -142,42 +147,55 @@ export function mountPlayer(root, demo) {
   }
 
   function draw() {
-    const frame = frameAt(demo, state.index), theme = prefersDark() ? THEMES.dark : THEMES.light;
-    const [wide, high] = stageSize(stage, panel.element);
-    const {ctx, pixels} = sharpen(canvas, wide, high);
-    state.view = state.view ? {...state.view, width: wide, height: high} : fitView(demo.yard.window, wide, high);
-    drawPlan(ctx, state.view, demo.yard, frame, {theme, hidden: state.hidden, pixels});
-    panel.show(frame);
-    canvas.setAttribute('aria-label', `Plan view at ${frame.t.toFixed(2)} s: ${headline(frame)}. ${frame.why}`);
+    const now = times[state.index], theme = prefersDark() ? THEMES.dark : THEMES.light, size = sideSize(stage, sides);
+    const frames = sides.map((side) => drawSide(side, now, theme, size));
     controls.scrub.value = state.index;
-    controls.time.textContent = `${frame.t.toFixed(2)} s of ${last.toFixed(2)} s, gap ${show(frame.gap, 'm')}`;
-    drawRibbon(ribbon, demo, frame.t, theme);
+    const gaps = frames.map((frame) => show(frame.gap, 'm')).join(' and ');
+    controls.time.textContent = `${now.toFixed(2)} s of ${last.toFixed(2)} s, gap ${gaps}`;
   }
 
-  ribbon.addEventListener('pointerdown', (event) => {
-    const share = (event.clientX - ribbon.getBoundingClientRect().left) / ribbon.clientWidth;
-    jump(indexAt(demo, first + share * (last - first)));
-  });
-  canvas.addEventListener('wheel', (event) => {
-    event.preventDefault();
-    const box = canvas.getBoundingClientRect();
-    state.view = zoomAt(state.view, event.clientX - box.left, event.clientY - box.top, Math.exp(-event.deltaY / 400));
-    draw();
-  }, {passive: false});
-  canvas.addEventListener('pointermove', (event) => {
-    if (event.buttons !== 1) return;
-    state.view = panBy(state.view, event.movementX, event.movementY);
-    draw();
-  });
-  canvas.addEventListener('dblclick', () => {
-    state.view = null;
-    draw();
-  });
+  function drawSide(side, now, theme, [wide, high]) {
+    const {demo, canvas, panel} = side, frame = frameAt(demo, indexAt(demo, now));
+    const {ctx, pixels} = sharpen(canvas, wide, high);
+    side.view = side.view ? {...side.view, width: wide, height: high} : fitView(demo.yard.window, wide, high);
+    drawPlan(ctx, side.view, demo.yard, frame, {theme, hidden: state.hidden, pixels});
+    panel.show(frame);
+    canvas.setAttribute('aria-label', `Plan view at ${frame.t.toFixed(2)} s: ${headline(frame)}. ${frame.why}`);
+    drawRibbon(side.ribbon, demo, now, [first, last], theme, side.name);
+    return frame;
+  }
+
+  for (const side of sides) listen(side);
+
+  function listen(side) {
+    const {canvas, ribbon} = side;
+    ribbon.addEventListener('pointerdown', (event) => {
+      const share = (event.clientX - ribbon.getBoundingClientRect().left) / ribbon.clientWidth;
+      const wanted = first + share * (last - first);
+      jump(Math.max(0, times.findLastIndex((time) => time <= wanted + 1e-6)));
+    });
+    canvas.addEventListener('wheel', (event) => {
+      event.preventDefault();
+      const box = canvas.getBoundingClientRect();
+      side.view = zoomAt(side.view, event.clientX - box.left, event.clientY - box.top, Math.exp(-event.deltaY / 400));
+      draw();
+    }, {passive: false});
+    canvas.addEventListener('pointermove', (event) => {
+      if (event.buttons !== 1) return;
+      side.view = panBy(side.view, event.movementX, event.movementY);
+      draw();
+    });
+    canvas.addEventListener('dblclick', () => {
+      side.view = null;
+      draw();
+    });
+  }
+
   document.addEventListener('keydown', (event) => {
     const {tagName} = event.target; // fields keep their own keys, and a button its space bar
     if (tagName === 'INPUT' || tagName === 'SELECT' || (tagName === 'BUTTON' && event.key === ' ')) return;
     const act = {' ': toggle, ArrowLeft: () => step(-1), ArrowRight: () => step(1), Home: () => jump(0),
-      End: () => jump(demo.frames.length - 1)}[event.key];
+      End: () => jump(times.length - 1)}[event.key];
     if (act) {
       event.preventDefault();
       act();
@@ -187,87 +205,4 @@ export function mountPlayer(root, demo) {
   window.matchMedia('(prefers-color-scheme: dark)').addEventListener('change', draw);
   draw();
   return {draw, jump, step, toggle, state};
-}
-
-// Actions as a strip with letters, the nearest gap as a line, the speed cap as a filled step; a thin line at now.
-function drawRibbon(canvas, demo, now, theme) {
-  const style = getComputedStyle(canvas.parentElement);
-  const width = canvas.parentElement.clientWidth - parseFloat(style.paddingLeft) - parseFloat(style.paddingRight);
-  const height = 108;
-  const {ctx, pixels} = sharpen(canvas, width, height);
-  const first = demo.frames[0].t, last = demo.frames[demo.frames.length - 1].t;
-  const at = (time) => ((time - first) / Math.max(last - first, 1e-6)) * width;
-  ctx.setTransform(pixels, 0, 0, pixels, 0, 0);
-  ctx.fillStyle = theme.paper;
-  ctx.fillRect(0, 0, width, height);
-  for (const [action, from, to] of stretches(demo.frames)) {
-    const x0 = at(demo.frames[from].t), x1 = at(demo.frames[Math.min(to, demo.frames.length - 1)].t);
-    fillStretch(ctx, SIGNS[action], x0, x1);
-  }
-  const most = Math.max(...demo.frames.map((frame) => frame.cap), 0.1);
-  drawSteps(ctx, demo.frames, at, (frame) => 104 - 34 * (frame.cap / most), 104);
-  ctx.strokeStyle = theme.ink;
-  ctx.lineWidth = 1.8;
-  ctx.beginPath();
-  let drawing = false;
-  for (const frame of demo.frames) {
-    const gap = real(frame.gap);
-    if (gap <= GAP_SHOWN_M) {
-      const y = 104 - 34 * (gap / GAP_SHOWN_M);
-      if (drawing) ctx.lineTo(at(frame.t), y); else ctx.moveTo(at(frame.t), y);
-    }
-    drawing = gap <= GAP_SHOWN_M;
-  }
-  ctx.stroke();
-  ctx.font = '12px sans-serif';
-  ctx.textAlign = 'left';
-  ctx.textBaseline = 'top';
-  ctx.fillStyle = theme.ink;
-  ctx.fillText(`line: nearest gap, 0 to ${GAP_SHOWN_M} m;  filled: speed cap, 0 to ${most.toFixed(2)} m/s`, 6, 40);
-  ctx.fillRect(at(now) - 1, 0, 2, height);
-}
-
-function fillStretch(ctx, sign, x0, x1) {
-  ctx.save();
-  ctx.beginPath();
-  ctx.rect(x0, 0, Math.max(x1 - x0, 1), 34);
-  ctx.fillStyle = sign.color;
-  ctx.fill();
-  ctx.clip();
-  ctx.strokeStyle = 'rgba(0,0,0,.55)';
-  ctx.lineWidth = 1;
-  ctx.setLineDash(sign.shape === 'square' ? [2, 5] : []);
-  ctx.beginPath();
-  for (let x = x0 - 34; x < x1 && sign.shape !== 'round'; x += 9) {
-    ctx.moveTo(x, 34);
-    ctx.lineTo(x + 34, 0);
-    if (sign.shape === 'octagon') {
-      ctx.moveTo(x, 0);
-      ctx.lineTo(x + 34, 34);
-    }
-  }
-  ctx.stroke();
-  ctx.restore();
-  if (x1 - x0 < 24) return;
-  ctx.beginPath();
-  ctx.arc((x0 + x1) / 2, 17, 12, 0, 2 * Math.PI);
-  ctx.fillStyle = sign.color;
-  ctx.fill();
-  ctx.font = 'bold 17px sans-serif';
-  ctx.textAlign = 'center';
-  ctx.textBaseline = 'middle';
-  ctx.fillStyle = sign.ink;
-  ctx.fillText(sign.letter, (x0 + x1) / 2, 18);
-}
-
-function drawSteps(ctx, frames, at, heightOf, floor) {
-  ctx.fillStyle = 'rgba(86,180,233,.4)';
-  ctx.beginPath();
-  ctx.moveTo(at(frames[0].t), floor);
-  frames.forEach((frame, k) => {
-    ctx.lineTo(at(frame.t), heightOf(frame));
-    ctx.lineTo(at(frames[Math.min(k + 1, frames.length - 1)].t), heightOf(frame));
-  });
-  ctx.lineTo(at(frames[frames.length - 1].t), floor);
-  ctx.fill();
 }

@@ -50,17 +50,3 @@ export function showSide(side, help) {
   canvas.dataset.action = frame.action;
   canvas.setAttribute('aria-label', `Plan view ${side.name}: ${headline(frame)}. ${frame.why} ${help}`);
 }
-
-// Width and height of each plan: one with its answer beside it, or two side by side with the answers below.
-export function sideSize(stage, sides) {
-  const all = stage.clientWidth, high = Math.max(window.innerHeight, 700), panel = sides[0].panel.element;
-  if (sides.length > 1 && all >= 760) {
-    const wide = Math.floor((all - 20) / 2);
-    for (const side of sides) side.panel.element.style.maxHeight = '';
-    return [wide - 4, Math.round(Math.min(wide * 0.72, 0.55 * high))];
-  }
-  const beside = all - panel.offsetWidth - 20, wide = beside >= 380 ? beside : all - 4;
-  const tall = Math.round(Math.min(Math.max(wide * 0.66, 280), 0.62 * high));
-  for (const side of sides) side.panel.element.style.maxHeight = beside >= 380 && sides.length === 1 ? `${tall}px` : '';
-  return [wide, tall];
-}

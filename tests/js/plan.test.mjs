@@ -8,8 +8,10 @@ import {
 import {gridPixels, shadowEdges} from '../../avoidkit/views/cells.js';
 import {Courier, cellsOf, real, unpack} from '../../avoidkit/views/messages.js';
 import {headline, show, slackShare, turnWords} from '../../avoidkit/views/panel.js';
-import {frameAt, indexAt, stretches} from '../../avoidkit/views/player.js';
-import {addPerson, inside, nearestAlong, poseAlong, press, question, whatIsAt} from '../../avoidkit/views/state.js';
+import {cellAt, tipAt, within} from '../../avoidkit/views/tips.js';
+import {clockOf, frameAt, indexAt} from '../../avoidkit/views/player.js';
+import {stretches} from '../../avoidkit/views/ribbon.js';
+import {addBlock, addPerson, chooseNext, chosenWords, cornersOf, inside, nearestAlong, poseAlong, press, question, whatIsAt} from '../../avoidkit/views/state.js';
 
 const near = (found, wanted) => found.forEach((value, k) => assert.ok(Math.abs(value - wanted[k]) < 1e-9, `${found} not ${wanted}`));
 
@@ -139,13 +141,24 @@ test('a time finds the last frame at or before it', () => {
   assert.deepEqual([-1, 0, 0.049, 0.05, 0.07, 9].map((time) => indexAt(demo, time)), [0, 0, 0, 1, 1, 2]);
 });
 
+test('two demos have one clock, with every instant once', () => {
+  const later = {...demo, frames: [0.05, 0.1, 0.15].map((t) => ({...demo.frames[0], t}))};
+  assert.deepEqual(clockOf([demo, later]), [0, 0.05, 0.1, 0.15]);
+  assert.equal(indexAt(later, 0), 0); // before its first instant a demo shows that one
+});
+
+test('known free ground ends where unknown begins, not where something is seen', () => {
+  const grid = {cells: Uint8Array.from([1, 0, 1, 2]), rows: 1, cols: 4, x: 10, y: 5, cell: 0.5};
+  assert.deepEqual(shadowEdges(grid), [[10.5, 5, 10.5, 5.5], [11, 5, 11, 5.5]]);
+});
+
 test('stretches of one action', () => {
   assert.deepEqual(stretches(demo.frames), [['halt', 0, 2], ['wait', 2, 3]]);
 });
 
 const bend = [[0, 0, 0], [4, 0, 0], [4, 3, Math.PI / 2]];
 const yard = {vehicle: {front: 4, rear: -1, half: 1}, reference: bend};
-const aState = () => ({people: [{x: 8, y: 1, vx: 0, vy: 0, heading: Math.PI}], chosen: 0, along: 0, ego: [0, 0, 0, 0, 0]});
+const aState = () => ({people: [{x: 8, y: 1, vx: 0, vy: 0, heading: Math.PI, name: 'guest 1'}], chosen: 0, along: 0, ego: [0, 0, 0, 0, 0]});
 
 test('the distance along a way and the pose at a distance agree', () => {
   assert.equal(nearestAlong(bend, 4.5, 1), 5);
@@ -185,6 +198,47 @@ test('speed grows along the heading, turns with it, and ends at nought', () => {
   near([state.people[0].vy], [1]);
   for (let k = 0; k < 30; k += 1) press(state, '-', false);
   near([state.people[0].vx, state.people[0].vy], [0, 0]);
+});
+
+const withBlocks = () => ({...aState(), block: -1, blocks: [{kind: 'trolley', index: 0, x: 5, y: -2, yaw: 90, length: 1, width: 0.5, name: 'cart'}]});
+
+test('a movable thing is taken hold of, moved and turned by keys, and gone when removed', () => {
+  const state = withBlocks(), view = fitView([-5, 15, -5, 5], 1000, 500, 0);
+  near(cornersOf(state.blocks[0])[2], [4.75, -1.5]); // its front left when it looks along +y
+  assert.deepEqual(whatIsAt(view, state, yard, ...toScreen(view, 5, -2)), {kind: 'block', index: 0});
+  chooseNext(state);
+  assert.equal(state.block, 0);
+  press(state, 'ArrowRight', true);
+  press(state, '[', false);
+  near([state.blocks[0].x, state.blocks[0].yaw, state.people[0].x], [5.5, 95, 8]);
+  assert.equal(chosenWords(state), 'cart: x 5.50 m, y -2.00 m, turned 95 deg');
+  assert.deepEqual(question(state).blocks, [['trolley', 0, 5.5, -2, state.blocks[0].yaw, 1, 0.5]]);
+  press(state, 'Delete', false);
+  assert.deepEqual([state.blocks.length, state.people.length, state.block], [0, 1, -1]);
+  chooseNext(state);
+  assert.equal(chosenWords(state), 'guest 1: x 8.00 m, y 1.00 m, stands');
+});
+
+test('an added thing is chosen and has no place in the scene yet', () => {
+  const state = withBlocks();
+  addBlock(state, 'parked');
+  assert.equal(state.block, 1);
+  assert.equal(state.blocks[1].index, -1);
+});
+
+test('the pointer is told what is there, with numbers', () => {
+  const view = fitView([-5, 15, -5, 5], 1000, 500, 0), state = {...withBlocks(), ego: [0, 0, 0, 0, 0.5]};
+  const ring = [[9, 3], [11, 3], [11, 4], [9, 4]], grid = {cells: Uint8Array.from([1, 0]), rows: 1, cols: 2, x: 12, y: 0, cell: 1};
+  const frame = {tracks: [{id: 7, stage: 3, x: 13, y: 3, vx: 0.3, vy: 0.4, extent: 0.3, long: 0.2, standing: 0.9}], grid};
+  const told = (x, y) => tipAt(view, {...yard, things: [{kind: 'wall', name: 'stables', rings: [ring]}]}, frame, state, ...toScreen(view, x, y));
+  assert.deepEqual(told(10, 3.5), ['wall stables']);
+  assert.match(told(13, 3)[0], /^track 7, possible person: x 13.00 m, y 3.00 m, 0.50 m.s, radius 0.30 m, 2.5 sigma 0.20 m, stands with 90 %$/);
+  assert.match(told(2, 0)[0], /^vehicle: .* 0.50 m.s/);
+  assert.match(told(5, -2)[0], /^cart/);
+  assert.deepEqual(told(12.5, 0.5), ['x 12.50 m, y 0.50 m: known free']);
+  assert.deepEqual(told(13.5, 0.5), ['x 13.50 m, y 0.50 m: unknown']);
+  assert.equal(cellAt(grid, [0, 0]), -1);
+  assert.ok(within([1, 1], [[0, 0], [4, 0], [4, 4], [3, 1.5], [0, 4]]) && !within([3, 3], [[0, 0], [4, 0], [4, 4], [3, 1.5], [0, 4]]));
 });
 
 test('people come and go, and the kernel is asked about all of them', () => {
