@@ -207,6 +207,9 @@ def freshness(situation, direction, tuning):
     """Checks that what the decision rests on is there and fresh; the first that fails means halt."""
     decision, now = tuning.decision, situation.time_s
     hold = situation.hold
+    on_path, here = situation.path.pose_at(situation.along_m), situation.ego.pose
+    off_m = math.hypot(here.x_m - on_path.x_m, here.y_m - on_path.y_m)
+    yield at_most("offset from path", off_m, decision.off_path_m, "m")
     yield at_most("age of hold-to-run", now - hold.sent_s, decision.link_timeout_s, "s")
     yield at_most("distance of operator", hold.distance_m, decision.remote_range_m, "m")
     tracks = situation.tracks

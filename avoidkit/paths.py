@@ -7,6 +7,7 @@ import numpy as np
 
 from avoidkit.checks import InputError, require_positive, require_shape
 from avoidkit.frames import Pose, wrap_angle
+from avoidkit.jit import compiled
 
 SPACING_M = 0.05
 
@@ -84,22 +85,30 @@ class Path:
 
     def nearest(self, x_m, y_m, *, from_m=0.0, to_m=math.inf):
         """Distance along the path of the point nearest to (x, y), m, within a stretch of it."""
-        inside = (self.s_m >= from_m - 1e-9) & (self.s_m <= to_m + 1e-9)
-        if not inside.any():
-            return float(np.clip(from_m, 0.0, self.length_m))
-        index = np.flatnonzero(inside)
-        k = index[np.argmin((self.x_m[index] - x_m) ** 2 + (self.y_m[index] - y_m) ** 2)]
-        best, best_d2 = float(self.s_m[k]), math.inf
-        for i in (k - 1, k):
-            if i < 0 or i + 1 >= len(self):
-                continue
-            ax, ay = self.x_m[i], self.y_m[i]
-            dx, dy = self.x_m[i + 1] - ax, self.y_m[i + 1] - ay
-            share = min(max(((x_m - ax) * dx + (y_m - ay) * dy) / (dx * dx + dy * dy), 0.0), 1.0)
-            d2 = (ax + share * dx - x_m) ** 2 + (ay + share * dy - y_m) ** 2
-            if d2 < best_d2:
-                best, best_d2 = float(self.s_m[i] + share * (self.s_m[i + 1] - self.s_m[i])), d2
-        return float(np.clip(best, from_m, min(to_m, self.length_m)))
+        to_m = min(to_m, self.length_m)
+        if from_m >= to_m:
+            return float(min(max(from_m, 0.0), self.length_m))
+        return float(nearest_on(self.s_m, self.x_m, self.y_m, float(x_m), float(y_m), float(from_m), float(to_m)))
+
+
+@compiled
+def nearest_on(s, xs, ys, x, y, from_m, to_m):
+    """Distance along a polyline of the point nearest to (x, y), over the stretch between two distances.
+
+    Pieces of segments count, so that a stretch shorter than the spacing of the points has a nearest point, too.
+    """
+    first = max(np.searchsorted(s, from_m, side="right") - 1, 0)
+    best, best_d2 = from_m, math.inf
+    for i in range(first, len(s) - 1):
+        if s[i] > to_m:
+            break
+        ds, dx, dy = s[i + 1] - s[i], xs[i + 1] - xs[i], ys[i + 1] - ys[i]
+        share = ((x - xs[i]) * dx + (y - ys[i]) * dy) / max(dx * dx + dy * dy, 1e-300)
+        share = min(max(share, (from_m - s[i]) / ds, 0.0), (to_m - s[i]) / ds, 1.0)
+        d2 = (xs[i] + share * dx - x) ** 2 + (ys[i] + share * dy - y) ** 2
+        if d2 < best_d2:
+            best, best_d2 = s[i] + share * ds, d2
+    return best
 
 
 def path_from_legs(start, legs, *, name="reference", ramp=0.3):

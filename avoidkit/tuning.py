@@ -204,6 +204,7 @@ class DecisionTuning(Model):
         0.05, 2.0, 0.2, doc="age of the last word of the remote device at which motion stops"
     )
     data_timeout_s: float = seconds(0.1, 2.0, 0.3, doc="age of a radar's last scan at which its side counts as unseen")
+    off_path_m: float = metres(0.0, 1.0, 0.3, step=0.05, doc="farther from its path than this the vehicle halts")
     standoff_m: float = metres(0.0, 4.0, 0.8, step=0.05, doc="kept ahead of what blocks the path while approaching it")
     guard_m: float = metres(0.0, 1.0, 0.30, doc="an unexplained ultrasonic echo this near the bumper halts")
 

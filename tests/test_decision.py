@@ -100,6 +100,14 @@ def test_what_is_stale_missing_or_not_a_number_means_halt(change, name):
     assert (verdict.action, verdict.speed_cap_mps, verdict.settled_by) == (Action.HALT, 0.0, name)
 
 
+@pytest.mark.parametrize(("aside_m", "halts"), [(0.25, False), (0.35, True)])
+def test_a_vehicle_that_has_left_its_path_halts(aside_m, halts):
+    where = lane(speed_mps=0.5)
+    pose = replace(where.ego.pose, y_m=where.ego.pose.y_m + aside_m)
+    verdict = decide(replace(where, ego=replace(where.ego, pose=pose)), TUNING)
+    assert (verdict.action == Action.HALT, verdict.settled_by == "offset from path") == (halts, halts)
+
+
 def test_a_track_with_a_nan_means_halt():
     where = lane((12.0, 2.5, 0.0, 0.0))
     where.tracks.state[0, 1] = math.nan

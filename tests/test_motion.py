@@ -7,7 +7,7 @@ import pytest
 
 from avoidkit.frames import Pose
 from avoidkit.motion import Motion, advance
-from avoidkit.paths import path_from_legs
+from avoidkit.paths import integrate_path, path_from_legs
 from avoidkit.tuning import Tuning
 from avoidkit.vehicle import stop_distance, stop_time
 from avoidkit.verdict import Action, Memory, Verdict
@@ -90,3 +90,14 @@ def test_wheels_turn_no_faster_than_their_limit():
     most = math.radians(VEHICLE.steering_rate_max_deg_per_s) * CYCLE_S
     assert np.abs(np.diff(steering)).max() <= most + 1e-9
     assert np.abs(steering).max() <= math.radians(VEHICLE.steering_max_deg) + 1e-9
+
+
+@pytest.mark.parametrize("spacing_m", [0.03, 0.0583, 0.11])
+def test_a_path_is_followed_whatever_the_spacing_of_its_points(spacing_m):
+    s = np.arange(0.0, 12.0, spacing_m)
+    path = integrate_path("bent", Pose(0, 0, 0), s, 0.15 * np.sin(s / 2), np.ones(len(s), np.int8))
+    motions = play(Motion(Pose(0, 0, 0), path_name="bent"), path, 1.2, 15.0)
+    for m in motions:
+        on_path = path.pose_at(m.along_m)
+        assert math.hypot(m.pose.x_m - on_path.x_m, m.pose.y_m - on_path.y_m) < 0.05
+    assert path.length_m - motions[-1].along_m < 0.05

@@ -90,6 +90,20 @@ def test_the_nearest_point_is_the_foot_of_the_perpendicular_within_the_stretch()
     assert path.nearest(8.0, 2.0, to_m=5.0) == pytest.approx(5.0)
 
 
+@given(st.floats(0.0, 9.0), st.floats(0.001, 0.3), st.floats(-0.3, 0.3), st.floats(-0.5, 0.5))
+def test_a_stretch_shorter_than_the_spacing_has_its_nearest_point_too(from_m, length_m, along, aside):
+    path = path_from_legs(Pose(0, 0, 0), [(1, [(4.0, 0.8), (6.0, -1.2)])])
+    pose = path.pose_at(from_m + along)
+    x, y = pose.x_m - aside * math.sin(pose.yaw_rad), pose.y_m + aside * math.cos(pose.yaw_rad)
+    fine = np.linspace(from_m, min(from_m + length_m, path.length_m), 2001)
+    poses = path.poses_at(fine)
+    slow = np.hypot(poses[:, 0] - x, poses[:, 1] - y).min()
+    found = path.nearest(x, y, from_m=from_m, to_m=from_m + length_m)
+    assert from_m - 1e-9 <= found <= from_m + length_m + 1e-9
+    at = path.pose_at(found)
+    assert math.hypot(at.x_m - x, at.y_m - y) == pytest.approx(slow, abs=2e-4)
+
+
 def test_the_nearest_point_of_a_path_over_itself_stays_on_the_leg_asked_for():
     path = path_from_legs(START, [(1, [(6.0, 0.0)]), (-1, [(4.0, 0.0)])])
     assert path.nearest(4.0, 0.0, to_m=6.0) == pytest.approx(4.0)
