@@ -228,7 +228,7 @@ def demo_frame(recording, *, height_px=820, still=True, **part):
     still : bool
         Put a picture of one instant beside it, for where frames are dropped.
     """
-    first = recording if hasattr(recording, "rows") else list(recording)[0]
+    first = recording if hasattr(recording, "rows") else next(iter(recording))
     picture = _still_png(first, part.get("from_s")) if still else b""
     return InlineDemo(demo_html(recording, **part), demo_title(recording), height_px, picture)
 

@@ -12,6 +12,8 @@ from avoidkit.views.answers import grid_shown, reach_discs
 GIF_S = 10.0
 PER_S = 5
 COLORS = 64
+SHADES = ("#bfd8ea", "#c5e6dc", "#f5d2ba", "#f8e3b8", "#ecd2e0")  # swept areas and reach, as light as they are drawn
+OWN = (*(sign.color for sign in style.SIGNS.values()), style.PURPLE, style.YELLOW, style.INK, style.PAPER, *SHADES)
 
 
 def export_gif(recording, path, *, from_s=None, to_s=None, width_in=9.0, dpi=72):
@@ -39,18 +41,32 @@ def export_gif(recording, path, *, from_s=None, to_s=None, width_in=9.0, dpi=72)
 
 
 def gif_pictures(recording, *, from_s=None, to_s=None, width_in=9.0, dpi=72):
-    """Yield the pictures of the GIF, all of one size, in the colours of the first."""
+    """Yield the pictures of the GIF, all of one size and with one palette."""
     from PIL import Image
 
     indices = _indices(recording, from_s, to_s)
     window = _window(recording, indices)
-    palette = None
-    for index in indices:
-        data = _drawn(recording, index, window, width_in, dpi)
-        picture = Image.open(io.BytesIO(data)).convert("RGB")
-        if palette is None:
-            palette = picture.quantize(COLORS)
+    drawn = [_drawn(recording, index, window, width_in, dpi) for index in indices]
+    pictures = [Image.open(io.BytesIO(data)).convert("RGB") for data in drawn]
+    palette = _palette(pictures)
+    for picture in pictures:
         yield picture.quantize(palette=palette, dither=Image.Dither.NONE)
+
+
+def _palette(pictures):
+    """The colours of the kit's signs and greys first, then those that a few of the pictures need besides."""
+    from PIL import Image
+
+    few = pictures[:: max(1, len(pictures) // 6)]
+    wide, high = few[0].size
+    mosaic = Image.new("RGB", (wide, high * len(few)))
+    for k, picture in enumerate(few):
+        mosaic.paste(picture, (0, k * high))
+    found = mosaic.quantize(COLORS, method=Image.Quantize.MEDIANCUT).getpalette()[: 3 * COLORS]
+    own = [int(color[k : k + 2], 16) for color in OWN for k in (1, 3, 5)]
+    palette = Image.new("P", (1, 1))
+    palette.putpalette([*own, *found])
+    return palette
 
 
 def _indices(recording, from_s, to_s):
@@ -76,7 +92,7 @@ def _window(recording, indices):
 
 def _drawn(recording, index, window, width_in, dpi):
     row, (x0, x1, y0, y1) = recording.rows[index], window
-    height_in = min(max((width_in - 0.9) * (y1 - y0) / (x1 - x0), 2.0), 9.0) + 2.3
+    height_in = min(max((width_in - 0.9) * (y1 - y0) / (x1 - x0), 2.0), 9.0) + 2.9
     figure = style.new_figure(width_in, height_in)
     with style.look():
         ax = figure.add_subplot()

@@ -144,8 +144,9 @@ export function sideSize(stage, sides) {
   const all = stage.clientWidth, high = Math.max(window.innerHeight, 700), panel = sides[0].panel.element;
   if (sides.length > 1 && all >= 760) {
     const wide = Math.floor((all - 20) / 2);
-    for (const side of sides) side.panel.element.style.maxHeight = '';
-    return [wide - 4, Math.round(Math.min(wide * 0.72, 0.55 * high))];
+    const tall = Math.round(Math.min(wide * 0.72, 0.5 * high));
+    for (const side of sides) side.panel.element.style.maxHeight = `${Math.max(250, Math.round(0.36 * high))}px`;
+    return [wide - 4, tall];
   }
   const beside = all - panel.offsetWidth - 20, wide = beside >= 380 ? beside : all - 4;
   const tall = Math.round(Math.min(Math.max(wide * 0.66, 280), 0.62 * high));
