@@ -12,6 +12,7 @@ __version__ = "0.1.0"
 
 _MODULE_OF = {
     "InputError": "checks",
+    "mine": "places",
     "shipped": "places",
     "Pose": "frames",
     "Tuning": "tuning",

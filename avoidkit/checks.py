@@ -10,7 +10,13 @@ import numpy as np
 
 
 class InputError(ValueError):
-    """A mistake in what a user handed in: the message names file, field, value and what was wanted."""
+    """A mistake in what a user handed in: the message names file, field, value and what was wanted.
+
+    A notebook shows the message and no traceback, since the mistake is not in the code that found it.
+    """
+
+    def _render_traceback_(self):
+        return [f"{type(self).__name__}: {self}"]
 
 
 def require_finite(**numbers):

@@ -15,6 +15,7 @@ from typing import get_args
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from avoidkit.checks import InputError
+from avoidkit.shown import shown
 
 PLACEHOLDER = "our placeholder"
 PRACTICE = "common practice, no source"
@@ -26,6 +27,9 @@ class Model(BaseModel):
     model_config = ConfigDict(
         frozen=True, extra="forbid", strict=True, allow_inf_nan=False, validate_default=True, ser_json_inf_nan="strings"
     )
+
+    def _repr_html_(self):
+        return shown(self)
 
 
 def quantity(unit, low, high, default=..., *, doc, step=None, source=PLACEHOLDER):

@@ -28,6 +28,18 @@ def shipped(kind):
     return folder
 
 
+def mine(kind):
+    """The folder of that kind in the folder where one works, made by `avoidkit new`; else the kit's own, `shipped`.
+
+    Looked for beside `notebooks` in the present folder and the ones above it.
+    """
+    here = Path.cwd()
+    for folder in (here, *here.parents):
+        if kind in KINDS and (folder / "notebooks").is_dir() and (folder / "data" / kind).is_dir():
+            return folder / "data" / kind
+    return shipped(kind)
+
+
 def home(package=None):
     """The folder that holds `data` and `notebooks`: the root of a clone, or `_shipped` in an installed package."""
     package = Path(__file__).resolve().parent if package is None else Path(package)

@@ -7,6 +7,8 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
+from avoidkit.shown import shown
+
 if TYPE_CHECKING:
     from avoidkit.freespace import Grid
     from avoidkit.paths import Path
@@ -100,6 +102,9 @@ class Verdict:
     why: str = ""  # one sentence in plain words
     turn: Turn | None = None
     candidates: tuple[Path, ...] = field(default=(), compare=False)  # a few that were examined, for drawing
+
+    def _repr_html_(self):
+        return shown(self)
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,6 +16,7 @@ LAYERS = (
     "jit",
     "checks",
     "places",
+    "shown",
     "frames",
     "parameters",
     "sensor_tuning",

@@ -2,7 +2,6 @@
 
 import bisect
 import hashlib
-import html
 from pathlib import Path
 
 from avoidkit.checks import InputError, require_finite
@@ -12,7 +11,8 @@ from avoidkit.recording.extras import mark_of, pack_extras, read_extras
 from avoidkit.recording.files import open_source, write_parquet
 from avoidkit.recording.header import header, read_header
 from avoidkit.recording.store import FileStore, batches_of, content_of, first_difference
-from avoidkit.recording.summary import summarise, summary_lines
+from avoidkit.recording.summary import summarise
+from avoidkit.shown import shown
 
 CUT_OFF = "cut off"
 EPS_S = 1e-9
@@ -199,8 +199,7 @@ class Recording:
         return shaped | {"ended": self.ended} | pack_extras(self.log, self.before)
 
     def _repr_html_(self):
-        lines = "".join(f"<li>{html.escape(line)}</li>" for line in summary_lines(self.summary()))
-        return f"<p>{html.escape(repr(self))}</p><ul>{lines}</ul>"
+        return shown(self)
 
 
 def load_recording(path):
