@@ -35,6 +35,10 @@ _MODULE_OF = {
     "load_recording": "recording",
     "read_log": "logs",
     "drive": "drive",
+    "redecide": "studies.redecide",
+    "gate": "studies.gate",
+    "external": "handover.external",
+    "write_handover": "handover.folder",
 }
 
 __all__ = ["__version__", *_MODULE_OF]
