@@ -5,6 +5,7 @@ import sys
 
 import pytest
 
+from tests.browser import labs
 from tests.browser.test_canvas_in_the_lab import ANSWER, PLAN, QUIET_CELLS, Plan, wait_for
 
 pytestmark = pytest.mark.browser
@@ -187,3 +188,21 @@ def test_a_restarted_kernel_is_said_and_the_bench_freezes(quiet, picture):
     assert quiet.locator(PLAN).first.get_attribute("data-answered") == answered
     assert quiet.locator(ANSWER).first.is_visible()
     picture(quiet, "kernel_restarted")
+
+
+def test_where_the_page_may_not_run_the_plan_sliders_take_its_place_and_work(
+    make_notebook, open_page, lab, run_all, picture
+):
+    page = open_page(width=1280, height=1200)
+    page.route("**/extensions/anywidget/**", lambda route: route.abort())
+    labs.open_in_lab(page, lab[0], make_notebook("refused.ipynb", *QUIET_CELLS))
+    run_all(page)
+    page.wait_for_selector(".avoidkit-bench .ak-verdict[data-action='detour']", timeout=40_000)
+    assert "needs anywidget where JupyterLab itself runs" in page.locator(".ak-late").first.inner_text()
+    handle = page.locator(".widget-slider:has(label:text('person y')) .noUi-handle").first
+    handle.focus()
+    for _ in range(6):
+        handle.press("PageUp")
+    page.wait_for_selector(".avoidkit-bench .ak-verdict[data-action='continue']", timeout=30_000)
+    picture(page, "plain_instead")
+    labs.shut_down(page)
