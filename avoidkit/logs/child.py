@@ -71,7 +71,7 @@ def read_samples(path, request, limits=None):
     with tempfile.TemporaryDirectory(prefix="avoidkit-") as folder:
         order = request | {"path": str(path.resolve()), "limits": [limits.cpu_s, limits.memory_mb]}
         code, said = _run(order, folder, limits)
-        if code == 0:
+        if code == 0 and (Path(folder) / INDEX).is_file():
             return _collected(Path(folder), path)
         raise InputError(_complaint(path, code, said, limits))
 

@@ -2,6 +2,7 @@
 
 import numpy as np
 
+MOST_S = 1e12  # farther from zero there is no time
 LARGE_S = 1e6  # a time since some epoch rather than since the start of the log
 
 
@@ -30,6 +31,7 @@ def add_up(columns, factors):
     total, start = np.zeros(len(columns[0])), 0.0
     with np.errstate(over="ignore", invalid="ignore"):
         for column, (scale, offset, factor) in zip(columns, factors, strict=True):
+            column = np.where(np.abs((column * scale + offset) * factor) <= MOST_S, column, np.nan)
             finite = column[np.isfinite(column)]
             first = float(finite[0]) if len(finite) else 0.0
             keep = len(columns) == 1 and abs(first * scale * factor) < LARGE_S

@@ -61,7 +61,10 @@ def read_log(path, mapping, *, tuning=None, databases=(), from_s=None, to_s=None
             raise InputError(f"{database}: no such file")
     samples = read_samples(path, request_of(mapping, databases), limits)
     tuning = tuning_for(mapping, tuning or Tuning())
-    return _Log(path, mapping, tuning, samples).recording(from_s, to_s)
+    try:
+        return _Log(path, mapping, tuning, samples).recording(from_s, to_s)
+    except InputError as error:  # of one of the kit's own records, which does not know the file
+        raise InputError(str(error) if str(error).startswith(f"{path}: ") else f"{path}: {error}") from None
 
 
 def request_of(mapping, databases=()):

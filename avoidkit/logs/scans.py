@@ -3,7 +3,7 @@
 import numpy as np
 
 from avoidkit.logs.found import Channel
-from avoidkit.logs.signals import converted, flags_of, forward, judged, note_gaps, signal_of
+from avoidkit.logs.signals import MOST, MOST_TIME, converted, flags_of, forward, judged, note_gaps, signal_of
 from avoidkit.logs.things import things_of
 from avoidkit.sensing.records import Echoes, Health, Scan
 
@@ -98,7 +98,8 @@ def holds_of(samples, hold):
     for name in ("pressed", "distance", "sent"):
         channel = getattr(hold, name)
         if channel is not None:
-            signals[name], report = signal_of(samples, channel, f"hold.{name}", infinite=name != "pressed")
+            how = {"infinite": name != "pressed", "most": MOST_TIME if name == "sent" else MOST}
+            signals[name], report = signal_of(samples, channel, f"hold.{name}", **how)
             reports.append(report)
     if "sent" in signals:
         sent = signals["sent"]

@@ -8,6 +8,7 @@ from avoidkit.logs.found import MOST_PLACES, Channel
 
 GAP_PERIODS = 3.0  # samples farther apart than so many periods leave a gap
 LEAST_GAP_S = 0.1
+MOST, MOST_TIME = 1e7, 1e12  # values in SI beyond these are no numbers of a vehicle's log
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -60,9 +61,11 @@ def converted(channel, raw):
         return (raw * channel.scale + channel.offset) * channel.factor
 
 
-def judged(channel, raw, flags, report, *, infinite=False):
+def judged(channel, raw, flags, report, *, infinite=False, most=MOST):
     """Which raw values are valid, (n,) bool; the others are counted in the report, each once."""
-    number = np.isfinite(raw) | (np.isinf(raw) if infinite else False)
+    with np.errstate(invalid="ignore"):
+        number = np.abs(converted(channel, raw)) <= most
+    number |= np.isinf(raw) if infinite else False
     coded = number & np.isin(raw, channel.invalid)
     flagged = np.zeros(len(raw), bool) if flags is None else number & ~coded & ~np.isin(flags, channel.valid_is)
     report.not_numbers += int(np.count_nonzero(~number))
@@ -94,7 +97,7 @@ def note_gaps(time_s, report, least_s=LEAST_GAP_S):
     report.gaps = [(float(time_s[k]), float(time_s[k + 1])) for k in gaps[:MOST_PLACES]]
 
 
-def signal_of(samples, channel, role, *, raw=False, infinite=False):
+def signal_of(samples, channel, role, *, raw=False, infinite=False, most=MOST):
     """One mapped channel as a `Signal`, and the `found.Channel` that reports on it.
 
     Parameters
@@ -107,13 +110,15 @@ def signal_of(samples, channel, role, *, raw=False, infinite=False):
         Keep raw values, such as codes of a gear.
     infinite : bool
         Whether inf is a value.
+    most : float
+        Greater amounts, in SI, are no numbers.
     """
     series = samples.series[channel.group, channel.channel]
     report = Channel(role, channel.channel, len(series), units=_disagree(series.unit, channel))
     flags = flags_of(samples, channel, series, channel.channel)
-    valid = judged(channel, series.values, flags, report, infinite=infinite) & forward(series.time_s, report)
+    valid = judged(channel, series.values, flags, report, infinite=infinite, most=most)
+    valid &= forward(series.time_s, report)
     values = series.values if raw else converted(channel, series.values)
-    valid &= np.isfinite(values) | infinite
     note_gaps(series.time_s[valid], report)
     return Signal(series.time_s[valid], values[valid]), report
 

@@ -5,7 +5,7 @@ import numpy as np
 from avoidkit.paths import Path
 
 SPACING_M = 0.05
-PIECE_M = 5.0  # length of a segment of the scene's course
+PIECE_M = 2.0  # length of a segment of the scene's course
 LEAST_LEG_M = 0.25
 LONGEST_TITLE = 150
 
