@@ -10,10 +10,12 @@ from avoidkit import Action, Tracker, decide, load_scene, shipped
 from avoidkit.checks import InputError
 from avoidkit.cli import main
 from avoidkit.drive import drive
+from avoidkit.logs import play, read_log
 from avoidkit.recording import load_recording
 from avoidkit.studies.marks import Marks, add_mark, marks_path, save_marks
 from avoidkit.studies.redecide import redecide, redecide_many
 from avoidkit.studies.redecided import overview
+from tests import made_logs
 
 SCENES = ("guest_stands_room", "guest_crosses")
 
@@ -22,7 +24,7 @@ SCENES = ("guest_stands_room", "guest_crosses")
 def recorded(tuning, tmp_path_factory):
     """Two short drives on disk."""
     folder = tmp_path_factory.mktemp("recorded")
-    return [driven(name, tuning, folder, seed=5, duration_s=2.5) for name in SCENES]
+    return [driven(name, tuning, folder, seed=5, duration_s=s) for name, s in zip(SCENES, (2.5, 1.5), strict=True)]
 
 
 def driven(name, tuning, folder, *, seed, duration_s):
@@ -156,9 +158,9 @@ def test_marks_beside_the_recording_are_counted_for_both(recorded):
 
 def test_many_on_an_executor_are_as_many_one_after_the_other(recorded, tuning):
     other = tuning.replace({"decision.clearance_m": 0.6})
-    alone = overview(redecide_many(recorded, other))
+    alone = overview(redecide_many(recorded, other, start="situations"))
     with ThreadPoolExecutor(2) as executor:
-        together = overview(redecide_many(recorded, other, executor=executor))
+        together = overview(redecide_many(recorded, other, start="situations", executor=executor))
     assert alone.equals(together)
     assert alone["recording"].tolist() == [run.name for run in recorded]
 
@@ -183,3 +185,21 @@ def test_the_command_says_what_changed_and_writes_table_and_picture(recorded, tm
     assert "is there already; choose another name, or say --force" in capsys.readouterr().err
     assert main(["redecide", str(tmp_path / "no.parquet")]) == 2
     assert capsys.readouterr().err == f"avoidkit redecide: {tmp_path / 'no.parquet'}: no such file\n"
+
+
+def test_a_log_is_decided_again_with_its_own_tracks_and_what_was_assumed_is_said(tmp_path):
+    rows = made_logs.rows_of_a_drive(2.0)
+    made_logs.write_csv(tmp_path / "list.csv", made_logs.channels_of(rows))
+    log = play(read_log(tmp_path / "list.csv", made_logs.mapping("csv")))
+    for start in ("returns", "situations"):
+        result = redecide(log, start=start)
+        assert result.identical
+        assert result.notes[0].startswith("ASSUMED, NOT MEASURED: ")
+    assert "the log brought tracks of its own" in redecide(log).notes[1]
+
+
+def test_a_slice_is_decided_again_as_it_was_within_the_whole(recorded):
+    whole = load_recording(recorded[0])
+    assert redecide(whole.between(1.5, 2.0), start="situations").identical
+    notes = redecide(whole.between(1.5, 2.0)).notes
+    assert notes[0] == "the recording begins at 1.50 s: tracker and grid began there with nothing known"

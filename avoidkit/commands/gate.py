@@ -25,7 +25,7 @@ def run_gate(options):
     from avoidkit.parameters import validated
     from avoidkit.studies.gate import Limits, gate, recordings_in
     from avoidkit.studies.junit import write_junit
-    from avoidkit.studies.spread import harmless, processes
+    from avoidkit.studies.spread import harmless, pool_of
 
     allowed = {"gap_m": options.gap, "new_needless_halts": options.needless}
     if options.gap != options.gap:
@@ -34,8 +34,8 @@ def run_gate(options):
     paths = recordings_in(options.baseline)
     for out in (options.junit, options.table):
         clear_place(out, force=options.force)
-    with processes(options.workers, len(paths)) as executor:
-        report = gate(paths, tuning, start=options.start, limits=limits, executor=executor)
+    executor = pool_of(options.workers, len(paths))
+    report = gate(paths, tuning, start=options.start, limits=limits, executor=executor)
     if options.junit:
         write_junit(report, options.junit)
     if options.table:

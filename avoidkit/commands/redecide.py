@@ -48,10 +48,10 @@ def run_redecide(options):
 def decided_again(recordings, tuning, options):
     """The results, in one process or in several."""
     from avoidkit.studies.redecide import redecide_many
-    from avoidkit.studies.spread import processes
+    from avoidkit.studies.spread import pool_of
 
-    with processes(options.workers, len(recordings)) as executor:
-        return redecide_many(recordings, tuning, start=options.start, executor=executor)
+    executor = pool_of(options.workers, len(recordings))
+    return redecide_many(recordings, tuning, start=options.start, executor=executor)
 
 
 def write_table(results, path):

@@ -21,7 +21,6 @@ from avoidkit.recording import load_recording
 from avoidkit.studies.metrics import drive_row
 from avoidkit.studies.redecide import redecide
 from avoidkit.studies.spread import spread
-from avoidkit.tracking import Tracker
 
 MOST_RECORDINGS = 10_000
 COMPARED = ("contacts_moving", "nearest_gap_m", "halts", "halts_not_needed", "detours", "reached_end", "lost_s")
@@ -124,7 +123,7 @@ def gate(
     tuning,
     *,
     decide=kit_decide,
-    track=Tracker,
+    track=None,
     map_space=FreeSpace,
     start="returns",
     limits=None,
@@ -139,11 +138,11 @@ def gate(
     tuning : Tuning
         The new one.
     decide, track, map_space :
-        As in `drive`: what is to be let through.
+        As in `drive`: what is to be let through; None for `track`: the kit's own.
     start : str
         As in `redecide`.
     limits : Limits, optional
-    executor : concurrent.futures.Executor, optional
+    executor : as for `spread`
 
     Returns
     -------
@@ -184,7 +183,7 @@ def recordings_in(recordings):
 def examine(path, tuning, *, decide, track, map_space, start):
     """Decide again and drive again on one recording; a log of another vehicle is decided on alone."""
     began, recording = time.perf_counter(), load_recording(path)
-    stages = {"decide": decide, "track": track, "map_space": map_space}
+    stages = {"decide": decide, "map_space": map_space} | ({} if track is None else {"track": track})
     again = redecide(path, tuning, start=start, max_errors=len(recording), **stages)
     before = after = None
     same = False

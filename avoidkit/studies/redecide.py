@@ -14,7 +14,9 @@ from avoidkit.decision import decide as kit_decide
 from avoidkit.decision import halting, is_sound
 from avoidkit.freespace import FreeSpace
 from avoidkit.grid import Grid
+from avoidkit.logs.rows import LOST
 from avoidkit.recording import Recording, load_recording
+from avoidkit.recording.replay import brings_tracks
 from avoidkit.studies.elsewhere import FOLLOWED_M, Elsewhere
 from avoidkit.studies.marks import Marks, marks_beside, require_within
 from avoidkit.studies.redecided import Redecided, columns_of, frame_of
@@ -31,7 +33,7 @@ def redecide(
     tuning=None,
     *,
     decide=kit_decide,
-    track=Tracker,
+    track=None,
     map_space=FreeSpace,
     start="returns",
     marks=None,
@@ -46,7 +48,8 @@ def redecide(
         None: that of the recording.
     decide : callable (Situation, Tuning) -> Verdict
     track, map_space : callable (Tuning) -> object with `step`
-        As in `drive`. With `start="situations"` they are the stages that drove.
+        As in `drive`. With `start="situations"` they are the stages that drove. None for `track`: the kit's tracker,
+        or the log's own tracks where a recording was read from a log that brought them.
     start : str
         `returns`: tracker and grid work again, with the new tuning, on the recorded scans. `tracks`: the tracks are
         those recorded, the grid works again. `situations`: only the decision, on exactly what was looked at then.
@@ -99,7 +102,8 @@ def redecide_many(recordings, tuning=None, *, executor=None, **options):
     recordings : iterable of path or Recording
         Paths are better with an executor: then each worker opens its own.
     tuning : Tuning, optional
-    executor : concurrent.futures.Executor, optional
+    executor : as for `spread`
+        None, a pool, or what makes one, such as `workers.processes(2)`.
     options :
         As for `redecide`.
 
@@ -135,13 +139,14 @@ class _Again:
         """Yield (row, situation, what a stage before the decision raised) for every row."""
         if start == "situations":
             return self._recorded()
-        return self._worked_out(self._track(self._tuning) if start == "returns" else None)
+        logged = start == "tracks" or (self._track is None and brings_tracks(self._recording))
+        return self._worked_out(None if logged else (self._track or Tracker)(self._tuning))
 
     def _recorded(self):
         """As recorded; where a stage had failed in the drive it has failed here too."""
         again = self._recording.situations(track=self._track, map_space=self._map_space)
         for row, situation in zip(self._recording.rows, again, strict=True):
-            failed = row.error.startswith(("tracker:", "free space:"))
+            failed = row.error.startswith(("tracker:", "free space:", LOST))
             yield row, situation, row.error if failed else ""
 
     def _worked_out(self, tracker):
@@ -149,12 +154,13 @@ class _Again:
         before = getattr(self._recording, "before", None) or Memory()  # a slice remembers what went before it
         for row in self._recording.rows:
             errors, scans, tracks = [], list(row.scans), row.tracks
+            lost = row.error if row.error.startswith(LOST) else ""
             if tracker is not None:
                 worked = functools.partial(tracker.step, scans, row.ego)
                 tracks = _stage(errors, "tracker", worked, no_tracks(row.time_s), Tracks)
             worked = functools.partial(space.step, scans, row.echoes, tracks, row.ego)
             grid = _stage(errors, "free space", worked, grid, Grid)
-            yield row, _situation(row, paths, tracks, grid, before), errors[0] if errors else ""
+            yield row, _situation(row, paths, tracks, grid, before), lost or (errors[0] if errors else "")
 
     def judged(self, situation, error):
         """The verdict on a situation and what went wrong; whatever was raised is a HALT that says so."""
@@ -163,6 +169,8 @@ class _Again:
             verdict = _stage(errors, "decision", lambda: self._decide(situation, self._tuning), None)
             if not errors and not is_sound(verdict):
                 errors.append("decision: must return a Verdict with a finite speed cap")
+        if errors and errors[0].startswith(LOST):
+            return halting(situation, errors[0], "own motion known"), errors[0]
         return (halting(situation, errors[0]), errors[0]) if errors else (verdict, "")
 
 
@@ -191,6 +199,10 @@ def _situation(row, paths, tracks, grid, memory):
 
 def _notes(recording, tuning, start, elsewhere):
     """What a reader has to know before believing the table."""
+    if recording.mark:
+        yield recording.mark
+    if start == "returns" and brings_tracks(recording):
+        yield "the log brought tracks of its own: they were taken as they are, no tracker worked"
     if recording.times_s[0] > 1e-9 and start != "situations":
         yield f"the recording begins at {recording.times_s[0]:.2f} s: tracker and grid began there with nothing known"
     changed = set(recording.tuning.differ(tuning))

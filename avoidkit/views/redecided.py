@@ -107,7 +107,8 @@ def _words(ax, result):
     """The note, and the reasons of the longest stretches: first of those that answer what truly was, then of others."""
     stretches = result.stretches.sort_values(["as_driven", "cycles"], ascending=False).head(REASONS)
     stretches = stretches.sort_values("from_s")
-    lines = [_wrapped(result.note if len(result.stretches) else "Nothing changed.")]
+    lines = [_wrapped(note) for note in result.notes[:2]]
+    lines += [_wrapped(result.note if len(result.stretches) else "Nothing changed.")]
     lines += [_wrapped(_reason(row)) for row in stretches.to_dict("records")]
     more = len(result.stretches) - len(stretches)
     lines += [f"... and {more} shorter stretches"] if more > 0 else []
