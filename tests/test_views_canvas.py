@@ -156,3 +156,74 @@ def test_a_newer_question_ends_the_search_for_what_would_turn_the_older(line):
     line.ask((8.2, 1.2, 0.0, 0.0))
     line.bench.idle.wait()
     assert [message["kind"] for message, _ in line.sent] == ["answer", "answer"]
+
+
+def test_a_page_that_stays_silent_gets_sliders_and_the_plan_comes_back_when_it_wakes(line):
+    from avoidkit.views.plainly import plain_instead
+
+    before = line.bench.widget.children
+    plain_instead(line.bench)
+    shown = line.bench.widget.children
+    assert shown[0] is line.bench.late
+    assert "ak-verdict" in shown[2].children[2].children[1].children[0].value  # the plain bench's own answer
+    line.bench._on_message(None, {"kind": "ready"}, [])
+    assert line.bench.widget.children == before
+    plain_instead(line.bench)  # it has answered: nothing happens
+    assert line.bench.widget.children == before
+
+
+def test_questions_from_two_threads_are_answered_one_after_the_other(lane, tuning):
+    import threading
+    import time
+
+    inside, most = [], []
+
+    def slow(situation, tuning):
+        inside.append(1)
+        most.append(len(inside))
+        time.sleep(0.005)
+        inside.pop()
+        raise ValueError("never mind")
+
+    line = Line(lane, tuning, decide=slow)
+    threads = [threading.Thread(target=line.ask, args=((8.0, 1.0 + 0.1 * k, 0.0, 0.0),)) for k in range(4)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert len(line.sent) == 4
+    assert max(most) == 1
+
+
+def test_a_sensed_answer_is_provisional_until_the_sensors_have_watched(line):
+    content = {"kind": "ask", "number": 5, "along": 0.0, "people": [[8.0, 1.2, 0.0, 0.0]], "mode": "sensed"}
+    line.bench._on_message(None, content, [])
+    assert line.sent[-1][0]["provisional"]
+    line.bench._on_message(None, {"kind": "rest", "number": 5}, [])
+    line.bench.idle.wait()
+    refined = next(message for message, _ in line.sent if message.get("refined"))
+    assert (refined["number"], refined["provisional"]) == (5, False)
+    assert refined["frames"][0]["returns"]
+    assert refined["grids"][0] is not None
+    assert line.sent[-1][0]["kind"] == "turn"
+    line.bench._on_message(None, content | {"number": 6}, [])
+    assert line.sent[-1][0]["grids"][0] is not None  # back to the exact grid
+
+
+def test_live_mode_answers_words_and_leaves_when_told(line):
+    hear = lambda **content: line.bench._on_message(None, content, [])  # noqa: E731
+    hear(kind="word", pressed=True, seen=0)  # nothing runs yet
+    hear(kind="live", act="begin", people=[[8.0, 1.2, 0.0, 0.0]], along=0.0)
+    first = line.sent[-1][0]
+    assert (first["kind"], first["number"], first["playing"]) == ("live", 1, False)
+    assert [row[8] for row in first["frame"]["people"][first["frame"]["own"] :]] == ["guest 1 on the bench"]
+    hear(kind="put", index=0, x=9.0, y=1.0)
+    for number in range(1, 25):
+        hear(kind="live", act="step", pressed=True, seen=number)
+    last = line.sent[-1][0]
+    assert last["frame"]["pressed"]
+    assert last["frame"]["people"][-1][:2] == [9.0, 1.0]
+    hear(kind="live", act="begin", people=[[5.0, 3.1, 0.0, 0.0]], along=0.0)
+    assert "inside the wall" in line.sent[-1][0]["problem"]
+    hear(kind="live", act="leave")
+    assert line.bench.mode == "exact"

@@ -13,6 +13,7 @@ import threading
 import ipywidgets as widgets
 
 from avoidkit.checks import InputError
+from avoidkit.recording.summary import CAUTION
 from avoidkit.studies.settled import exact_grid
 from avoidkit.views import figures, style, tables
 from avoidkit.views.answers import exact_people, grid_shown, obstacle_at, reach_discs, settled
@@ -102,7 +103,9 @@ class Bench:
         self._live.layout.display = "none"
         tuning = widgets.Accordion([self.panel.widget], titles=("Tuning: every parameter, with unit and bounds",))
         title = widgets.HTML(f"<h3 style='margin:4px 0'>{html.escape(self.scene.title or self.scene.name)}</h3>")
-        box = widgets.VBox([title, self.mode, top, self._live, self.table, tuning], layout={"width": "100%"})
+        caution = widgets.HTML(f"<p>{html.escape(CAUTION)}</p>")
+        parts = [title, self.mode, top, self._live, caution, self.table, tuning]
+        box = widgets.VBox(parts, layout={"width": "100%"})
         box.add_class("avoidkit-bench")
         return box
 

@@ -82,7 +82,7 @@ def plan_view(
 def plan_png(scene, tuning, moment, verdict=None, *, width_in=10.0, dpi=80, **more):
     """The plan view as PNG bytes, as high as its yard needs; `more` goes to `plan_view`."""
     x0, x1, y0, y1 = more.get("window") or yard_window(scene)
-    height_in = min(max((width_in - 0.9) * (y1 - y0) / (x1 - x0), 2.0), 12.0) + 1.95
+    height_in = min(max((width_in - 0.9) * (y1 - y0) / (x1 - x0), 2.0), 12.0) + 2.4
     figure = style.new_figure(width_in, height_in)
     with style.look():
         plan_view(figure.add_subplot(), scene, tuning, moment, verdict, **more)

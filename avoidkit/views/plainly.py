@@ -24,6 +24,7 @@ def plain_instead(bench):
         xy = None if x is None else (x, y)
         plain = bench.make_plain(person_xy=xy, velocity=(vx, vy))
         bench.parts = bench.widget.children
+        bench.late.value = bench.late.value.replace("ak-late", "ak-trouble")  # seen at once from now on
         bench.widget.children = [bench.late, bench.plan, plain.widget]
 
 
