@@ -4,11 +4,11 @@ from pathlib import Path
 
 from avoidkit.checks import InputError
 
-KINDS = ("scenes", "tunings", "recordings", "published", "evidence", "pictures", "notebooks")
+KINDS = ("scenes", "tunings", "mappings", "recordings", "published", "evidence", "pictures", "notebooks")
 
 
 def shipped(kind):
-    """The folder of the kit's own scenes, tunings, recordings, published tables, evidence, pictures or notebooks.
+    """The folder of the kit's own data of one kind (see `KINDS`), or of its notebooks.
 
     Raises
     ------

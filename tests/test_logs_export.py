@@ -2,6 +2,7 @@
 
 import csv
 import dataclasses
+import json
 
 import numpy as np
 import pytest
@@ -15,9 +16,9 @@ from avoidkit.recording import Recorder
 
 @pytest.fixture(scope="module")
 def driven(tuning):
-    """Three seconds of a drive with all sensors."""
+    """Two seconds of a drive with all sensors."""
     scene = load_scene(shipped("scenes") / "guest_crosses.toml")
-    return drive(scene, tuning, seed=2, duration_s=3.0)
+    return drive(scene, tuning, seed=2, duration_s=2.0)
 
 
 @pytest.mark.parametrize("ending", ["csv", "mf4"])
@@ -104,3 +105,16 @@ def test_a_mistake_on_the_command_line_is_one_line_and_exit_code_2(tmp_path, cap
     error = capsys.readouterr().err
     assert error.startswith(f"avoidkit import: {tmp_path / 'map.toml'}: (whole file): time: a channel was wanted")
     assert "Traceback" not in error
+
+
+def test_the_shipped_mapping_is_one_and_is_that_of_the_made_log(capsys):
+    from avoidkit.cli import main
+    from tests import made_logs
+
+    template = shipped("mappings") / "yard_list.toml"
+    assert load_mapping(template) == made_logs.mapping("csv")
+    assert main(["check", str(template)]) == 0
+    assumed = "ASSUMED, NOT MEASURED: free space in view; ultrasonics silent"
+    assert capsys.readouterr().out == f"{template}: a mapping of csv logs, 'yard list'; {assumed}\n"
+    assert main(["check", "--schema", "mapping"]) == 0
+    assert json.loads(capsys.readouterr().out)["properties"]["own"]["description"] == "own motion"

@@ -11,8 +11,10 @@ from avoidkit.commands.shared import CAUTION, MISTAKE, command, say
 def add(commands):
     """The options of this subcommand."""
     made = command(commands, "check", run_check, "check scenes, tunings and recordings, or print their make-up")
-    made.add_argument("files", nargs="*", metavar="FILE", help="scene or tuning (TOML), recording (Parquet, .part)")
-    made.add_argument("--schema", choices=("scene", "tuning"), help="print the JSON schema of such a file")
+    made.add_argument(
+        "files", nargs="*", metavar="FILE", help="scene, tuning, mapping (TOML), recording (Parquet)"
+    )
+    made.add_argument("--schema", choices=("scene", "tuning", "mapping"), help="print the JSON schema of such a file")
     made.add_argument("--columns", action="store_true", help="print every column of a recording, with its unit")
     made.add_argument("--mend", action="store_true", help="turn what a killed drive left (.part) into a recording")
 
@@ -38,9 +40,11 @@ def run_check(options):
 
 
 def schema_of(kind):
-    """The JSON schema of scene or tuning files."""
+    """The JSON schema of scene, tuning or mapping files."""
     if kind == "tuning":
         from avoidkit.tuning import Tuning as model
+    elif kind == "mapping":
+        from avoidkit.logs.mapping import Mapping as model
     else:
         from avoidkit.scene import Scene as model
     return model.model_json_schema()
@@ -62,14 +66,17 @@ def _first_bytes(path):
 
 
 def _checked_toml(path):
+    from avoidkit.logs.mapping import Mapping
     from avoidkit.parameters import read_toml
     from avoidkit.scene import Scene
     from avoidkit.tuning import Tuning
 
     keys = set(read_toml(path))
-    as_scene, as_tuning = (len(keys & set(model.model_fields)) for model in (Scene, Tuning))
-    if not as_scene and not as_tuning:
+    as_scene, as_tuning, as_mapping = (len(keys & set(model.model_fields)) for model in (Scene, Tuning, Mapping))
+    if not as_scene and not as_tuning and not as_mapping:
         raise InputError(f"{path}: is neither a scene nor a tuning: {_or_none(keys)} of its keys is known")
+    if as_mapping > max(as_scene, as_tuning):
+        return _checked_mapping(path)
     return _checked_scene(path) if as_scene > as_tuning else _checked_tuning(path)
 
 
@@ -92,6 +99,14 @@ def _checked_tuning(path):
     changed = [name for name in tuning.differ(Tuning()) if name != "name"]
     against = f"differs from the defaults in {', '.join(changed)}" if changed else "as the defaults"
     return [f"{path}: a tuning, {tuning.name!r} ({tuning.hash}): {against}"]
+
+
+def _checked_mapping(path):
+    from avoidkit.logs import load_mapping
+
+    mapping = load_mapping(path)
+    assumed = f"; ASSUMED, NOT MEASURED: {'; '.join(mapping.assumed)}" if mapping.assumed else ""
+    return [f"{path}: a mapping of {mapping.format} logs, {mapping.name!r}{assumed}"]
 
 
 def _checked_recording(path):
