@@ -19,8 +19,8 @@ END_LOOKS = {  # what ends the free ground: colour, line
     "end of view": (BLUE, (0, (1.2, 1.4))),
 }
 WORD_LOOKS = {  # cells that are free in their own way: colour, hatch, what it means
-    "declared": (ORANGE, "..", "free by the operator's word"),
-    "exposed": (PURPLE, "\\\\", "free, but somebody may have come"),
+    "declared": (ORANGE, "..", "declared free"),
+    "exposed": (PURPLE, "\\\\", "free, but doubted"),
 }
 
 
@@ -38,7 +38,7 @@ def draw_boundary(ax, grid, sight_m):
 
 
 def draw_words(ax, grid):
-    """Hatched: cells that are free by the operator's word, and those where somebody unseen may have come since."""
+    """Hatched: cells that the operator declared free, and doubted ones, where somebody unseen may have come since."""
     artists, (rows, cols) = [], grid.shape
     x = grid.corner_xy[0] + (np.arange(cols) + 0.5) * grid.cell_m
     y = grid.corner_xy[1] + (np.arange(rows) + 0.5) * grid.cell_m

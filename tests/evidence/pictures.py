@@ -1,8 +1,8 @@
 """`python -m tests.evidence.pictures` draws the pictures of README anew; with `--check` it only says which are stale.
 
-They show drives by exact knowledge of people and yard, so that they are about the decision. Beside the PNGs in
-`data/pictures/` stand hashes of the numbers that were drawn: a picture is stale when the kit would draw other
-numbers now.
+Those of one moment show drives by exact knowledge of people and yard, so that they are about the decision; those of
+tracks, of free ground and of two drives side by side are what sensors make of it. Beside the PNGs in `data/pictures/`
+stand hashes of the numbers that were drawn: a picture is stale when the kit would draw other numbers now.
 """
 
 import argparse
@@ -14,11 +14,16 @@ import sys
 import numpy as np
 
 from avoidkit import Action
+from avoidkit.drive import drive
 from avoidkit.parameters import write_text
 from avoidkit.places import home
+from avoidkit.studies.diagnosed import diagnosis_of
 from avoidkit.studies.exact import ExactLoop
+from avoidkit.studies.ultrasonic_only import decide_by_echoes
+from avoidkit.views import show_beside, show_diagnosis, show_known_free
 from avoidkit.views.answers import reach_discs
 from avoidkit.views.figures import plan_png
+from avoidkit.views.style import new_figure, png
 from tests.evidence.studies._drives import scene_named, tuning_named
 
 FOLDER = home() / "data" / "pictures"
@@ -69,7 +74,55 @@ def plan(scene_name, action, after_s):
     return draw, hashlib.sha256(numbers_of(row)).hexdigest()[:12]
 
 
+def hashed(*arrays):
+    """A hash of sensed numbers, to the millimetre: farther digits may differ between processors."""
+    return hashlib.sha256(b"".join(np.round(np.asarray(a, float), 3).tobytes() for a in arrays)).hexdigest()[:12]
+
+
+def filled(show, wide_in, high_in, dpi, *numbers):
+    """A whole figure as (what draws it into a file, hash of its numbers)."""
+
+    def write(file):
+        figure = new_figure(wide_in, high_in)
+        show(figure)
+        file.write_bytes(png(figure, dpi))
+
+    return write, hashed(*numbers)
+
+
+def tracks():
+    """Every figure of the tracks of a drive, as `avoidkit drive --diagnose` draws it."""
+    found = diagnosis_of(drive(scene_named("guest_crosses"), tuning_named("baseline"), seed=SEED, duration_s=13.0))
+    numbers = (found.errors.position_m, found.innovations.nis, found.gospa_parts, found.whiteness)
+    return filled(lambda figure: show_diagnosis(figure, found), 17.0, 20.0, 60, *numbers)
+
+
+def known():
+    """What is known to be free, beside a parked van that hides somebody."""
+    scene, tuning = scene_named("guest_steps_out"), tuning_named("baseline")
+    recording = drive(scene, tuning, seed=3, duration_s=6.0)
+    situation, people = recording.situation(6.0), recording.row_at(6.0).people
+    numbers = (situation.grid.log_odds, situation.grid.corner_xy, people.xy)
+    return filled(
+        lambda figure: show_known_free(figure, scene, tuning, situation, people=people), 20.0, 7.5, 60, *numbers
+    )
+
+
+def beside():
+    """The same yard by ultrasonics that can only halt, and by corner radars."""
+    scene, tuning = scene_named("guest_stands_room"), tuning_named("baseline")
+    both = {
+        "Ultrasonics, halt only": drive(scene, tuning, seed=SEED, duration_s=31.0, decide=decide_by_echoes),
+        "Corner radars": drive(scene, tuning, seed=SEED, duration_s=31.0),
+    }
+    ways = [[(row.ego.pose.x_m, row.ego.pose.y_m, row.gap_m) for row in one.rows] for one in both.values()]
+    return filled(lambda figure: show_beside(figure, both), 20.0, 12.0, 60, *ways)
+
+
 PICTURES = {
+    "beside": beside,
+    "known": known,
+    "tracks": tracks,
     "detour": lambda: plan("guest_stands_room", Action.DETOUR, 3.0),
     "halt": lambda: plan("guest_stands_no_room", Action.HALT, 0.5),
 }
