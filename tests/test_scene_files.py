@@ -42,7 +42,7 @@ def test_a_shipped_scene_is_called_like_its_file_and_equals_its_own_text(scenes,
     alone = scene.self_contained()
     assert Scene.from_toml(alone.to_toml()) == alone
     assert 18.0 <= scene.reference.length_m <= 26.0
-    assert 30.0 <= scene.duration_s <= 80.0
+    assert 30.0 <= scene.duration_s <= 120.0
 
 
 @pytest.mark.parametrize("name", NAMES)
@@ -264,7 +264,7 @@ def test_the_reverse_leg_ends_between_two_parked_vehicles(scenes):
 def test_the_timed_operator_lets_go_after_the_way_is_free(scenes):
     scene = scenes["operator_renews"]
     ottilie = next(walk for person, walk in zip(scene.people, scene.walks, strict=True) if person.name == "Ottilie")
-    first, second, third = scene.hold.presses
+    first, second, *_, third = scene.hold.presses
     assert np.hypot(*ottilie.velocities(np.array([first.to_s]))[0]) == pytest.approx(0.0, abs=1e-9)
     assert first.to_s < second.from_s < second.to_s < third.from_s
     assert third.to_s >= scene.duration_s
