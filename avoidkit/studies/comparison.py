@@ -1,4 +1,4 @@
-"""Two tunings or decisions on the same scenes and seeds: what happens more often, takes longer, is answered otherwise."""
+"""Two tunings or decisions on the same scenes and seeds: what happens more often, takes longer, is answered anew."""
 
 from dataclasses import dataclass
 from itertools import product

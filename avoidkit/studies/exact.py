@@ -37,8 +37,12 @@ class ExactLoop(Loop):
         clock.mark("tracking")
         middle = middle_of(self.tuning.vehicle, ego.pose, ahead_m=self.tuning.freespace.ahead_m)
         if self._grid_middle is None or np.hypot(*(middle - self._grid_middle)) > self.tuning.freespace.recentre_m:
-            self._grid = free_grid(middle, self.tuning, blocked=self.scene.polygons, time_s=now)
+            self._grid = self._grid_about(middle, now)
             self._grid_middle = middle
         clock.mark("free space")
         self._sensor_state = dict.fromkeys(RADARS, (Health.OK, now))
         return [], Echoes(now, now, np.full(12, np.inf)), tracks, self._grid
+
+    def _grid_about(self, middle, now):
+        """The grid of perfect knowledge round a point."""
+        return free_grid(middle, self.tuning, blocked=self.scene.polygons, time_s=now)

@@ -1,0 +1,52 @@
+"""`avoidkit stress`: look for the walk that comes nearest to a contact while the vehicle moves."""
+
+from avoidkit.checks import InputError
+from avoidkit.commands.shared import CAUTION, command, named_scene, named_tuning, say
+from avoidkit.commands.studying import add_study_options, running, write_picture, write_table, written
+
+
+def add(commands):
+    """The options of this subcommand."""
+    made = command(commands, "stress", run_stress, "look for the walk that comes nearest to a contact while moving")
+    made.add_argument("scene", metavar="SCENE", help="a scene file, or the name of a shipped one")
+    made.add_argument("--tuning", metavar="TUNING", default="baseline", help="a tuning file, or a shipped name")
+    made.add_argument("--budget", type=int, default=200, metavar="N", help="drives that the search may make (200)")
+    made.add_argument("--seed", type=int, default=0, metavar="N", help="of search and sensors (0)")
+    made.add_argument(
+        "--also", action="append", default=[], metavar="WHAT=LOW:HIGH",
+        help="vary this as well: a field of the true vehicle (latency_s) or a fault ('front_left late')",
+    )  # fmt: skip
+    made.add_argument("--sensed", action="store_true", help="through sensors, tracker and grid: slower")
+    made.add_argument("--no-random", action="store_true", help="no random search for comparison")
+    add_study_options(made)
+
+
+def run_stress(options):
+    """Search; worst walks as scenes with their drives, table and picture into the folder."""
+    scene, tuning = named_scene(options.scene), named_tuning(options.tuning)
+    also = dict(_range(text) for text in options.also)
+    from avoidkit.studies.stress import stress
+
+    run = running(options)
+    found = stress(
+        scene, tuning, budget=options.budget, seed=options.seed, also=also, beside_random=not options.no_random,
+        loop="sensed" if options.sensed else "exact", **run,
+    )  # fmt: skip
+    from avoidkit.views.stressed import stress_figure
+
+    files = write_table(found.trials, options.out, "trials") + found.save(options.out)
+    files += write_picture(stress_figure(found), options.out, "stress")
+    said = [f"  {line}" for line in found.lines()]
+    say(f"avoidkit stress: {scene.name}, tuning {tuning.name}, seed {options.seed}", *said, written(files), CAUTION)
+    return 0
+
+
+def _range(text):
+    name, equals, values = text.partition("=")
+    try:
+        low, high = (float(value) for value in values.split(":"))
+    except ValueError:
+        raise InputError(f"--also: WHAT=LOW:HIGH was wanted, got {text!r}") from None
+    if not equals:
+        raise InputError(f"--also: WHAT=LOW:HIGH was wanted, got {text!r}")
+    return name.strip(), (low, high)
