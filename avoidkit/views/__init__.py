@@ -8,6 +8,7 @@ _MODULE_OF = {
     "diagnosis_png": "diagnosed",
     "draw_drive": "figures",
     "export_demo": "demo",
+    "export_gif": "gif",
     "look": "style",
     "plan_png": "figures",
     "plan_view": "figures",

@@ -1,15 +1,15 @@
 // The bench: take hold of a person, a thing or the vehicle on the plan and see the answer move along. What is held is drawn
 // at once; its place goes to the kernel as a numbered message, and the answer that comes back belongs to a place of its own.
 import {LAYERS, fitView, panBy, toYard, velocityOf, zoomAt} from './plan.js';
-import {Courier, unpack} from './messages.js';
+import {Courier, bytesOf, unpack} from './messages.js';
 import {make, sideSize} from './panel.js';
 import {
   FASTEST_MPS, addBlock, addPerson, chooseNext, chosenWords, nearestAlong, poseAlong, press, question, removeChosen, stateOf, whatIsAt,
 } from './state.js';
-import {makeMap} from './overlay.js';
+import {makeMap, mapWords} from './overlay.js';
 import {tipAt} from './tips.js';
 import {makeLiveBar} from './livebar.js';
-import {drawSide, makeSide, showSide, turnText} from './sides.js';
+import {differWords, drawSide, makeSide, showSide, turnText} from './sides.js';
 
 const PATIENCE_MS = 5000;
 const REST_MS = {exact: 450, sensed: 150};
@@ -25,16 +25,17 @@ function render({model, el}) {
     tell('ak-sent', content);
     model.send(content);
   });
-  let sides = [], view = null, size = null, held = null, queued = false, patience = 0, resting = 0, map = null, seen = 0, mode = 'exact', gone = false;
+  let sides = [], view = null, size = null, held = null, queued = false, patience = 0, resting = 0, map = null, seen = 0, mode = 'exact', gone = false, puts = 0;
 
   const box = make('div', 'ak-bench'), stage = make('div', 'ak-stage');
   const note = make('p', 'ak-trouble ak-kernel'), tip = make('div', 'ak-tip'), turning = make('p', 'ak-turning'), chosen = make('output', 'ak-chosen');
+  const differ = make('p', 'ak-differ');
   const provisional = make('p', 'ak-provisional', 'Provisional, by exact knowledge: what the sensors would make of it follows.');
   note.setAttribute('role', 'alert');
-  turning.setAttribute('role', 'status');
+  for (const said of [turning, differ]) said.setAttribute('role', 'status');
   [note.hidden, tip.hidden, provisional.hidden] = [true, true, true];
   const live = makeLiveBar({send: (content) => model.send(content), change: changeMode, seen: () => seen});
-  box.append(live.element, stage, provisional, turning, toolRow(), layerRow(), make('p', 'ak-about', HELP));
+  box.append(live.element, differ, stage, provisional, turning, toolRow(), layerRow(), make('p', 'ak-about', HELP));
   setSides(1);
   el.replaceChildren(box);
 
@@ -119,7 +120,10 @@ function render({model, el}) {
     tell('ak-moved');
     if (mode === 'live') {
       const person = state.block < 0 ? state.people[state.chosen] : null;
-      if (person && held?.kind !== 'handle') model.send({kind: 'put', index: state.chosen, x: person.x, y: person.y});
+      if (person && held?.kind !== 'handle') {
+        tell('ak-sent', {number: puts += 1, at: performance.now()});
+        model.send({kind: 'put', index: state.chosen, x: person.x, y: person.y, number: puts});
+      }
       if (person && held?.kind === 'handle') model.send({kind: 'walk', index: state.chosen, vx: person.vx, vy: person.vy});
       return;
     }
@@ -203,8 +207,7 @@ function render({model, el}) {
     if (!map) return;
     if (old) map.old = true; else map.add(squares);
     map.done = Boolean(done);
-    const words = old ? 'The map speaks of another scene: ask for it anew.' : problem ?? `Map: ${map.painted} places${done ? '' : ' so far'}.`;
-    turning.textContent = words;
+    turning.textContent = problem ?? mapWords(map);
     sides[0].canvas.dataset.map = old ? 'old' : String(map.painted);
     redraw();
   }
@@ -234,6 +237,7 @@ function render({model, el}) {
       sides[k].frame = unpack(raw);
       showSide(sides[k], HELP);
     });
+    differ.textContent = differWords(sides);
   }
 
   function trouble(words) {
@@ -264,11 +268,7 @@ function render({model, el}) {
     live.show(content);
     sides[0].canvas.dataset.cycle = content.number;
     redraw();
-    requestAnimationFrame(() => tell('ak-cycle', {number: content.number}));
-  }
-
-  function bytesOf(buffer) {
-    return new Uint8Array(buffer.buffer ?? buffer, buffer.byteOffset ?? 0, buffer.byteLength);
+    requestAnimationFrame(() => tell('ak-cycle', {number: content.heard}));
   }
 
   // -- hands on -------------------------------------------------------------------------------------------

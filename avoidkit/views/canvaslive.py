@@ -17,7 +17,7 @@ class LiveSide:
 
     def __init__(self, bench):
         self._bench, self.drive = bench, None
-        self._grid_unsent = None
+        self._heard = 0  # number of the last place that reached the loop
 
     def hear(self, kind, content):
         """One message of the page; the bench's lock is held."""
@@ -29,6 +29,7 @@ class LiveSide:
             self.drive.hear(bool(content.get("pressed")), content.get("seen", 0))
         elif kind == "put":
             self.drive.loop.crowd.put(int(content["index"]), [float(content["x"]), float(content["y"])])
+            self._heard = int(content.get("number", 0))
         elif kind == "walk":
             self.drive.loop.crowd.walk(int(content["index"]), [float(content["vx"]), float(content["vy"])])
 
@@ -45,7 +46,7 @@ class LiveSide:
             self.drive.play()
         elif act == "pause":
             self.drive.pause()
-            self._say()
+            self.drive.tell()
         elif act == "step":
             self.drive.pause()
             self.drive.hear(bool(content.get("pressed")), content.get("seen", 0))
@@ -86,12 +87,9 @@ class LiveSide:
         frame |= {"own": len(row.people) - guests, "pressed": row.hold.pressed, "touch": list(row.contacts)}
         message = {"kind": "live", "number": number, "frame": frame, "along": row.reference_along_m}
         message |= {"playing": state.playing, "note": state.note, "late": round(state.late_s, 3), "grid": None}
+        message["heard"] = self._heard
         buffers = []
         if row.grid is not None:
             message["grid"], cells = grid_of(row.grid)
             buffers = [cells]
         bench.plan.send(message, buffers)
-
-    def _say(self):
-        if self.drive is not None and self.drive.row is not None:
-            self.drive._tell()

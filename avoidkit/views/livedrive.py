@@ -65,7 +65,7 @@ class LiveDrive:
         """One cycle now, shown whatever is under way."""
         with self._lock:
             self._advance()
-            self._tell()
+            self.tell()
             return self.row
 
     def _advance(self):
@@ -79,7 +79,8 @@ class LiveDrive:
         while self._kept[-1][0].time_s - self._kept[0][0].time_s > KEPT_S + 2.0:
             self._kept.popleft()
 
-    def _tell(self):
+    def tell(self):
+        """Show the last cycle, such as after a pause."""
         self._number += 1
         self._show(self.row, self._number, self)
 
@@ -99,11 +100,11 @@ class LiveDrive:
                 return due
             if time.monotonic() - self._heard > SILENT_S:
                 self.pause("The page is silent: the clock stands.")
-                self._tell()
+                self.tell()
                 return due
             self._advance()
             if self._number - self._seen < IN_FLIGHT:
-                self._tell()
+                self.tell()
         due += self.loop.tuning.cycle_s / self.speed
         behind = time.monotonic() - due
         self.late_s = max(behind, 0.0)

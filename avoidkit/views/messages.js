@@ -18,6 +18,11 @@ export function real(value) {
   return {nan: NaN, inf: Infinity, '-inf': -Infinity}[value] ?? Number(value);
 }
 
+// The bytes of a buffer that came with a message, whatever kind of view the browser made of it.
+export function bytesOf(buffer) {
+  return new Uint8Array(buffer.buffer ?? buffer, buffer.byteOffset ?? 0, buffer.byteLength);
+}
+
 // Cells from runs [value, length, value, length, ...].
 export function cellsOf(runs, count) {
   const cells = new Uint8Array(count);

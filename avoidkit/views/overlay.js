@@ -34,7 +34,7 @@ export function makeMap([x0, x1, y0, y1]) {
     add(squares) {
       for (const [x, y, size, action] of squares) paintSquare(ctx, (x - size / 2 - x0) * MAP_PX, (y1 - y - size / 2) * MAP_PX, size * MAP_PX, action);
       this.painted += squares.length;
-      for (const [, , , action] of squares) count[action] = (count[action] ?? 0) + 1;
+      for (const [, , size, action] of squares) count[action] = (count[action] ?? 0) + size * size;
     },
     count,
   };
@@ -66,4 +66,12 @@ export function drawMap(ctx, view, map) {
   ctx.globalAlpha = map.old ? 0.12 : 0.5;
   ctx.drawImage(map.canvas, left, top, (x1 - x0) * view.scale, (y1 - y0) * view.scale);
   ctx.restore();
+}
+
+// How far the map is, and what share of the ground that was looked at has which answer.
+export function mapWords(map) {
+  if (map.old) return 'The map speaks of another scene: ask for it anew.';
+  const known = Object.entries(map.count).filter(([action]) => SIGNS[action]), all = known.reduce((sum, [, area]) => sum + area, 0);
+  const shares = known.map(([action, area]) => `${SIGNS[action].letter} ${SIGNS[action].word} ${Math.round((100 * area) / all)} %`);
+  return `Map, ${map.painted} places${map.done ? '' : ' so far'}: ${shares.join(', ')}.`;
 }

@@ -50,3 +50,10 @@ export function showSide(side, help) {
   canvas.dataset.action = frame.action;
   canvas.setAttribute('aria-label', `Plan view ${side.name}: ${headline(frame)}. ${frame.why} ${help}`);
 }
+
+// Where two tunings are compared: whether they answer alike.
+export function differWords(sides) {
+  if (sides.length < 2 || sides.some((side) => !side.frame)) return '';
+  const [a, b] = sides.map((side) => headline(side.frame));
+  return a === b ? 'A and B answer alike.' : `A and B differ: ${a} against ${b}.`;
+}

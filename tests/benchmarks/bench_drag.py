@@ -1,10 +1,12 @@
 """`python -m tests.benchmarks.bench_drag` drags a person on the bench in a real JupyterLab and prints how it keeps up.
 
-Moves come 50 times a second, by real mouse events. Beside it stands the plain bench, whose picture is drawn in the
-kernel: one move of its slider after the other. What is printed goes with the machine that is printed above it.
+Moves come 50 times a second, by real mouse events, in mode *exact* and in *live*. Beside it stands the plain bench,
+whose picture matplotlib draws in the kernel: one move of its slider after the other. What is printed goes with the
+machine that is printed above it, and its load.
 """
 
 import argparse
+import os
 import tempfile
 import time
 from pathlib import Path
@@ -25,7 +27,7 @@ PLAN = ".ak-bench canvas.ak-plan"
 
 WATCH = """(plan) => {
   const canvas = document.querySelector(plan), now = () => performance.now();
-  const seen = window.seen = {at: new Map(), answers: [], local: [], drawn: 0, moved: 0, waiting: null};
+  const seen = window.seen = {at: new Map(), answers: [], local: [], drawn: 0, moved: 0, cycles: 0, waiting: null};
   canvas.addEventListener('ak-moved', () => { seen.moved += 1; seen.waiting ??= now(); });
   canvas.addEventListener('ak-drawn', () => {
     seen.drawn += 1;
@@ -35,6 +37,12 @@ WATCH = """(plan) => {
   canvas.addEventListener('ak-sent', ({detail}) => seen.at.set(detail.number, detail.at));
   canvas.addEventListener('ak-answered', ({detail}) => {
     if (seen.at.has(detail.number)) seen.answers.push(now() - seen.at.get(detail.number));
+  });
+  canvas.addEventListener('ak-cycle', ({detail}) => {
+    seen.cycles += 1;
+    if (!seen.at.has(detail.number)) return;
+    seen.answers.push(now() - seen.at.get(detail.number));
+    seen.at.delete(detail.number);
   });
 }"""
 
@@ -68,11 +76,13 @@ def drag(page, seconds, rate_hz=50.0):
 
 
 def person_px(page):
-    """Where the person of the first bench stands at first, px: the window is the one that the bench begins with."""
+    """Where the person of the first bench stands, px: the window is the one that the bench begins with."""
     box = page.locator(PLAN).first.bounding_box()
     x0, x1, y0, y1 = -4.0, 16.0, -6.0, 6.0
     scale = min((box["width"] - 26) / (x1 - x0), (box["height"] - 26) / (y1 - y0))
-    across, up = 9.0 - (x0 + x1) / 2, 1.2 - (y0 + y1) / 2
+    words = page.locator(".ak-chosen").first.inner_text()  # guest 1: x 9.00 m, y 1.20 m, stands
+    x, y = (float(part.split()[1]) for part in words.partition(": ")[2].split(", ")[:2])
+    across, up = x - (x0 + x1) / 2, y - (y0 + y1) / 2
     return box["x"] + box["width"] / 2 + across * scale, box["y"] + box["height"] / 2 - up * scale
 
 
@@ -81,17 +91,46 @@ def line(name, times_ms):
     return f"  {name:44} p50 {p50:6.1f} ms   p95 {p95:6.1f} ms   n {len(times_ms)}"
 
 
-def report(page, seconds):
+def report(page, seconds, mode):
     page.locator(PLAN).first.scroll_into_view_if_needed()
     page.evaluate(WATCH, PLAN)
+    before = memory_mb(page)
     seen, spent = drag(page, seconds)
-    print(f"canvas bench, {seen['moved'] / spent:.0f} moves a second for {spent:.0f} s")
+    print(f"canvas bench, {mode}, {seen['moved'] / spent:.0f} moves a second for {spent:.0f} s")
     print(line("moved until drawn on the page", seen["local"]))
     print(line("moved until its answer is painted", seen["answers"]))
     print(f"  repaints a second {seen['drawn'] / spent:.0f}, answers a second {len(seen['answers']) / spent:.0f}")
     half = len(seen["answers"]) // 2
     early, late = (np.median(part) for part in (seen["answers"][:half], seen["answers"][half:]))
     print(f"  answers, median of the first half {early:.1f} ms, of the second half {late:.1f} ms")
+    if seen["cycles"]:
+        print(f"  cycles of the loop painted a second {seen['cycles'] / spent:.1f}")
+    after = memory_mb(page)
+    for name, was, now in zip(("page", "kernel"), before, after, strict=True):
+        print(f"  memory of the {name}, MB: {was:.0f} before, {now:.0f} after")
+
+
+def memory_mb(page):
+    """Memory of the page's scripts and of the kernel, MB."""
+    kernel = page.evaluate(_ASK_KERNEL, "print(int(open('/proc/self/statm').read().split()[1]) * 4096)")
+    return page.evaluate("() => performance.memory.usedJSHeapSize") / 1e6, int(kernel) / 1e6
+
+
+_ASK_KERNEL = """async (code) => {
+  const asked = window.jupyterapp.shell.currentWidget.sessionContext.session.kernel.requestExecute({code});
+  let said = '';
+  asked.onIOPub = ({content}) => { said += content.text ?? ''; };
+  await asked.done;
+  return said;
+}"""
+
+
+def go_live(page):
+    """Into live mode, the clock running, nobody holding."""
+    page.locator(".ak-modes input[value='live']").first.check()
+    page.wait_for_selector(f"{PLAN}[data-cycle]", timeout=60_000)
+    page.locator(".ak-clock button", has_text="play").first.click()
+    page.wait_for_timeout(1500)
 
 
 def report_plain(page, moves=15):
@@ -113,7 +152,7 @@ def main():
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks.bench_drag")
     parser.add_argument("--seconds", type=float, default=15.0)
     options = parser.parse_args()
-    print(machine(), commit(), sep="\n")
+    print(machine(), commit(), f"load of the last minute before the run: {os.getloadavg()[0]:.1f}", sep="\n")
     with tempfile.TemporaryDirectory() as folder, sync_playwright() as driver:
         home = Path(folder)
         with labs.running_lab(home) as (address, work):
@@ -122,7 +161,12 @@ def main():
             labs.open_in_lab(page, address, "drag.ipynb")
             labs.run_all_cells(page)
             page.wait_for_selector(".ak-bench .ak-answer[data-action]", timeout=120_000)
-            report(page, options.seconds)
+            page.wait_for_timeout(5000)  # what would turn it has been found
+            report(page, options.seconds, "exact")
+            go_live(page)
+            report(page, options.seconds, "live")
+            page.locator(".ak-modes input[value='exact']").first.check()
+            page.wait_for_timeout(4000)
             report_plain(page)
             labs.shut_down(page)
             page.context.close()

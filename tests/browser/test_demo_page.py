@@ -54,6 +54,30 @@ def test_it_plays_to_the_end_and_stops_there(file, open_page):
     assert page.locator(".ak-time").inner_text().startswith(f"{recording.rows[-1].time_s:.2f} s")
 
 
+def test_two_drives_play_with_one_clock(file, open_page, tmp_path):
+    _, recording = file
+    other = drive(recording.scene, Tuning().replace({"vehicle.top_mps": 0.5}), seed=3, duration_s=3.0)
+    export_demo([recording, other], tmp_path / "two.html")
+    page = open_page(1280, 900)
+    page.goto((tmp_path / "two.html").as_uri())
+    page.wait_for_selector(".ak-two .ak-answer[data-action]")
+    page.keyboard.press("End")
+    whys = page.locator(".ak-why").all_inner_texts()
+    assert whys == [recording.rows[-1].verdict.why, other.rows[-1].verdict.why]  # the shorter one stays at its end
+    page.locator(".ak-ribbon").nth(1).click(position={"x": 2, "y": 10})
+    assert page.locator(".ak-time").inner_text().startswith("0.00 s")
+    assert page.locator(".ak-panel > .ak-about").nth(1).inner_text().find(other.tuning.hash) > 0
+    assert page.troubles == []
+
+
+def test_at_twice_the_size_nothing_is_wider_than_the_page(file, open_page):
+    path, _ = file
+    page = open_page(640, 480, device_scale_factor=2)  # 1280 px at 200 %
+    page.goto(path.as_uri())
+    page.keyboard.press("End")
+    assert page.evaluate("() => document.documentElement.scrollWidth <= window.innerWidth")
+
+
 def test_switching_a_layer_off_changes_the_picture(file, open_page):
     path, _ = file
     page = open_page(1280, 900)

@@ -6,7 +6,9 @@ import {
   SIGNS, THEMES, fitView, handleOf, outline, panBy, toScreen, toYard, velocityOf, zoomAt,
 } from '../../avoidkit/views/plan.js';
 import {gridPixels, shadowEdges} from '../../avoidkit/views/cells.js';
-import {Courier, cellsOf, real, unpack} from '../../avoidkit/views/messages.js';
+import {differWords} from '../../avoidkit/views/sides.js';
+import {mapWords} from '../../avoidkit/views/overlay.js';
+import {Courier, bytesOf, cellsOf, real, unpack} from '../../avoidkit/views/messages.js';
 import {headline, show, slackShare, turnWords} from '../../avoidkit/views/panel.js';
 import {cellAt, tipAt, within} from '../../avoidkit/views/tips.js';
 import {clockOf, frameAt, indexAt} from '../../avoidkit/views/player.js';
@@ -150,6 +152,25 @@ test('two demos have one clock, with every instant once', () => {
 test('known free ground ends where unknown begins, not where something is seen', () => {
   const grid = {cells: Uint8Array.from([1, 0, 1, 2]), rows: 1, cols: 4, x: 10, y: 5, cell: 0.5};
   assert.deepEqual(shadowEdges(grid), [[10.5, 5, 10.5, 5.5], [11, 5, 11, 5.5]]);
+});
+
+test('two tunings are said to answer alike or not', () => {
+  const side = (action, cap) => ({frame: {action, cap}});
+  assert.equal(differWords([side('halt', 0)]), '');
+  assert.equal(differWords([side('halt', 0), side('halt', 0)]), 'A and B answer alike.');
+  assert.equal(differWords([side('halt', 0), side('detour', 0.6)]), 'A and B differ: halt against go round, up to 0.60 m/s.');
+});
+
+test('a map says what share of the ground has which answer, and when it is old', () => {
+  const map = {painted: 5, done: false, old: false, count: {halt: 1, continue: 3, none: 9}};
+  assert.equal(mapWords(map), 'Map, 5 places so far: H halt 25 %, C continue 75 %.');
+  assert.equal(mapWords({...map, old: true}), 'The map speaks of another scene: ask for it anew.');
+});
+
+test('bytes come out of whatever view a message brings', () => {
+  const whole = Uint8Array.from([9, 1, 2, 3]);
+  assert.deepEqual([...bytesOf(new DataView(whole.buffer, 1, 2))], [1, 2]);
+  assert.deepEqual([...bytesOf(whole.buffer)], [9, 1, 2, 3]);
 });
 
 test('stretches of one action', () => {
