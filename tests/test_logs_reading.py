@@ -148,6 +148,10 @@ def test_a_long_hole_is_refused_and_a_part_can_be_read(tmp_path):
     part = read_log(path, made(), from_s=99.0)
     assert part.duration_s == pytest.approx(1.0)
     assert found(part).start_s == pytest.approx(100.0)
+    assert found(part).channels[0].samples == 21  # the summary speaks of the part
+    assert found(part).driven_m == pytest.approx(1.0)
+    with pytest.raises(InputError, match=r"from_s 30.0, to_s 40.0: no sample lies between$"):
+        read_log(path, made(), from_s=30.0, to_s=40.0)
 
 
 @pytest.mark.parametrize(

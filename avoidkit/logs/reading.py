@@ -2,6 +2,7 @@
 
 import hashlib
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -59,10 +60,10 @@ def read_log(path, mapping, *, tuning=None, databases=(), from_s=None, to_s=None
     for database in databases:
         if not Path(database).is_file():
             raise InputError(f"{database}: no such file")
-    samples = read_samples(path, request_of(mapping, databases), limits)
+    samples = part_of(path, read_samples(path, request_of(mapping, databases), limits), from_s, to_s)
     tuning = tuning_for(mapping, tuning or Tuning())
     try:
-        return _Log(path, mapping, tuning, samples).recording(from_s, to_s)
+        return _Log(path, mapping, tuning, samples).recording()
     except InputError as error:  # of one of the kit's own records, which does not know the file
         raise InputError(str(error) if str(error).startswith(f"{path}: ") else f"{path}: {error}") from None
 
@@ -100,6 +101,21 @@ def _channels(model, layout=None):
                     yield layout, one
             elif hasattr(type(one), "model_fields"):
                 yield from _channels(one, layout)
+
+
+def part_of(path, samples, from_s, to_s):
+    """Only the samples from one time to another, s from the log's first sample; None: from there, up to the end."""
+    if from_s is None and to_s is None:
+        return samples
+    first = min((float(one.time_s.min()) for one in samples.series.values() if len(one)), default=0.0)
+    low, high = first + (from_s or 0.0), math.inf if to_s is None else first + to_s
+    cut = {}
+    for key, one in samples.series.items():
+        keep = (one.time_s >= low) & (one.time_s <= high)
+        cut[key] = replace(one, time_s=one.time_s[keep], values=one.values[keep])
+    if not any(len(one) for one in cut.values()):
+        raise InputError(f"{path}: from_s {from_s}, to_s {to_s}: no sample lies between")
+    return replace(samples, series=cut)
 
 
 def tuning_for(mapping, tuning):
@@ -144,9 +160,9 @@ class _Log:
             raise InputError(f"{self.path}: own.speed {own.speed.channel!r} holds no valid sample")
         return signals
 
-    def recording(self, from_s, to_s):
-        """The recording of the whole log, or of a part."""
-        start_s, stop_s = self._span(from_s, to_s)
+    def recording(self):
+        """The recording of all that there is."""
+        start_s, stop_s = self._span()
         self._shift(start_s)
         cycle = self.tuning.cycle_s
         times = np.arange(math.floor((stop_s - start_s) / cycle + 1e-6) + 1) * cycle
@@ -159,7 +175,7 @@ class _Log:
         self._tell(start_s, times, motion)
         return self._recorded(rows, path, times)
 
-    def _span(self, from_s, to_s):
+    def _span(self):
         """First and last instant that a row is made for, on the clock of the samples."""
         moments = [signal.time_s for signal in (*self.own.values(), *self.holds.values())]
         moments += [np.array([scan.taken_s for scan in self.scans]), np.array([one.taken_s for one in self.rounds])]
@@ -167,15 +183,10 @@ class _Log:
         moments = np.sort(np.concatenate(moments))
         if not len(moments):
             raise InputError(f"{self.path}: holds no valid sample of anything that the mapping names")
-        first = moments[0]
-        low, high = first + (from_s or 0.0), math.inf if to_s is None else first + to_s
-        moments = moments[(moments >= low) & (moments <= high)]
-        if not len(moments):
-            raise InputError(f"{self.path}: from_s {from_s}, to_s {to_s}: no sample lies between")
         start, stop = float(moments[0]), float(moments[-1])
         hole = int(np.argmax(np.diff(moments))) if len(moments) > 1 else 0
         if len(moments) > 1 and moments[hole + 1] - moments[hole] > LONGEST_HOLE_S:
-            places = f"{moments[hole] - first:.2f} to {moments[hole + 1] - first:.2f} s"
+            places = f"{moments[hole] - start:.2f} to {moments[hole + 1] - start:.2f} s"
             raise InputError(
                 f"{self.path}: nothing was logged from {places}: "
                 f"at most {LONGEST_HOLE_S:g} s are bridged; read the parts with from_s and to_s"
@@ -255,8 +266,6 @@ class _Log:
 
 
 def _later(record, by_s):
-    from dataclasses import replace
-
     return replace(record, taken_s=record.taken_s - by_s, arrives_s=record.arrives_s - by_s)
 
 
