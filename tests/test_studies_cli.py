@@ -1,0 +1,83 @@
+"""The studies on the command line: tables and pictures in a folder, going on from it, mistakes without a traceback."""
+
+import pandas as pd
+import pytest
+
+from avoidkit.cli import main
+
+
+def run(capsys, *arguments):
+    """(exit code, stdout, stderr) of one command line in this process."""
+    code = main([str(argument) for argument in arguments])
+    out, err = capsys.readouterr()
+    assert "Traceback" not in out + err
+    return code, out, err
+
+
+def test_map_writes_table_and_picture_of_two_tunings_and_their_difference(capsys, tmp_path):
+    lattice = ["--x=5:11:3", "--y=-1:1.4:3"]
+    code, out, _ = run(
+        capsys, "map", "guest_stands_room", "--against", "slow_brakes", *lattice, "--out", tmp_path, "--quiet"
+    )
+    assert code == 0
+    assert "9 places where somebody can be, exact knowledge" in out
+    assert "not evidence of safety" in out
+    for name in ("map.parquet", "map.csv", "map.png", "map.svg", "difference.csv", "difference.png"):
+        assert (tmp_path / name).stat().st_size > 0
+    assert len(pd.read_csv(tmp_path / "map.csv")) == 9
+
+
+def test_sweep_writes_tables_and_goes_on_from_a_finished_folder(capsys, tmp_path, monkeypatch):
+    monkeypatch.setattr("avoidkit.studies.run.code_hash", lambda: "as it was")  # others may be at work on the kit
+    command = ["sweep", "guest_crosses", "--over", "decision.clearance_m=0.2,0.4", "--seeds", "0-1", "--exact"]
+    command += ["--duration", "0.3", "--out", tmp_path, "--quiet"]
+    code, out, _ = run(capsys, *command)
+    assert code == 0
+    assert "4 drives: 2 settings, 1 scenes, 2 seeds" in out
+    table = pd.read_parquet(tmp_path / "sweep.parquet")
+    assert table["decision.clearance_m"].tolist() == [0.2, 0.2, 0.4, 0.4]
+    assert (tmp_path / "tradeoff.svg").stat().st_size > 0
+    again, _, _ = run(capsys, *command)
+    assert again == 0
+    pd.testing.assert_frame_equal(pd.read_parquet(tmp_path / "sweep.parquet"), table)
+    code, _, err = run(capsys, *command[:5], "0-2", *command[6:])
+    assert code == 2
+    assert "holds another study: seeds was 0 1, is 0 1 2" in err
+
+
+def test_compare_writes_the_paired_tables(capsys, tmp_path):
+    code, out, _ = run(
+        capsys, "compare", "baseline", "slow_brakes", "guest_crosses", "--seeds", "3", "--exact", "--duration", "0.3",
+        "--record", "--out", tmp_path, "--quiet",
+    )  # fmt: skip
+    assert code == 0
+    assert "baseline against slow_brakes" in out
+    assert "contact while moving: baseline 0 of 1 (below 95 % with 95 % confidence)" in out
+    assert sorted(file.name for file in (tmp_path / "recordings").iterdir()) == [
+        "guest_crosses-3-a.parquet", "guest_crosses-3-b.parquet"
+    ]  # fmt: skip
+    assert (tmp_path / "compare.png").stat().st_size > 0
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["sweep", "guest_crosses", "--over", "decision.clearence_m=0.1:0.3"], "did you mean 'decision.clearance_m'?"),
+        (["sweep", "guest_crosses", "--over", "decision.clearance_m"], "--over: FIELD=VALUES was wanted"),
+        (["sweep", "guest_croses", "--over", "decision.clearance_m=0.1,0.2"], "guest_croses"),
+        (["sweep", "guest_crosses", "--over", "decision.clearance_m=0.1,0.2", "--seeds", "1,1"], "got 1 twice"),
+        (
+            ["sweep", "guest_crosses", "--over", "decision.clearance_m=0.1,0.2", "--seeds", "a"],
+            "--seeds: numbers such as",
+        ),
+        (["map", "guest_crosses", "--x", "1:2"], "--x: LOW:HIGH:N, such as -2:14:33, was wanted, got '1:2'"),
+        (["stress", "guest_crosses", "--budget", "3"], "budget must be an integer of at least 40, got 3"),
+        (["stress", "guest_crosses", "--also", "latency_s"], "--also: WHAT=LOW:HIGH was wanted, got 'latency_s'"),
+        (["compare", "baseline", "baseline", "guest_crosses"], "nothing differs"),
+        (["map", "guest_crosses", "--workers", "0"], "--workers must be at least 1, got 0"),
+    ],
+)
+def test_a_mistake_ends_with_code_2_and_a_sentence(capsys, tmp_path, arguments, said):
+    code, _, err = run(capsys, *arguments, "--out", tmp_path / "out", "--quiet")
+    assert code == 2
+    assert said in err
