@@ -227,6 +227,23 @@ def test_a_folder_with_something_in_it_is_left_alone(tuning, tmp_path, capsys):
     assert capsys.readouterr().err == "avoidkit handover: name a tuning and --out DIR, or say --serve\n"
 
 
+def test_the_command_answers_lines_as_the_kit(tuning, monkeypatch, capsys):
+    asked = [
+        {"id": 1, "call": "begin", "input": {"protocol": 1, "tuning": plain_of(tuning)}},
+        {"id": 2, "call": "stop_distance", "input": dict(LIMITS, speed_mps=1.0)},
+    ]
+    monkeypatch.setattr("sys.stdin", io.StringIO("\n".join(map(to_line, asked)) + "\n\n"))
+    assert main(["handover", "--serve"]) == 0
+    ready, stop = map(from_line, capsys.readouterr().out.splitlines())
+    assert ready == {"id": 1, "output": {"ready": True, "tuning_hash": tuning.hash}}
+    # by hand: 1 m/s (0.15 s + 0.10 s / 2) + (1 m/s)^2 / 8 m/s^2 - 4 m/s^2 (0.10 s)^2 / 24; 0.15 + 0.05 + 0.25 s
+    assert stop["output"]["distance_m"] == pytest.approx(0.323333, abs=1e-6)
+    assert stop["output"]["time_s"] == pytest.approx(0.45)
+
+
+LIMITS = {"latency_s": 0.15, "build_up_s": 0.10, "brake_mps2": 4.0}
+
+
 # -- the runner --------------------------------------------------------------------------------------------------
 
 

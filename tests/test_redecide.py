@@ -187,6 +187,17 @@ def test_the_command_says_what_changed_and_writes_table_and_picture(recorded, tm
     assert capsys.readouterr().err == f"avoidkit redecide: {tmp_path / 'no.parquet'}: no such file\n"
 
 
+def test_a_name_with_dollar_signs_is_drawn_as_it_is(recorded):
+    from avoidkit.views.redecided import draw_redecided, redecided_png
+    from avoidkit.views.style import new_figure
+
+    result = replace(redecide(recorded[1], start="situations"), name="a $x_1$ b", now=("$^$", "0"))
+    axes = draw_redecided(new_figure(), result)
+    assert axes[0].get_title(loc="left") == r"a \$x_1\$ b: decided again from situations"
+    assert "Nothing changed." in axes[4].texts[0].get_text()
+    assert redecided_png(result).startswith(b"\x89PNG")
+
+
 def test_a_log_is_decided_again_with_its_own_tracks_and_what_was_assumed_is_said(tmp_path):
     rows = made_logs.rows_of_a_drive(2.0)
     made_logs.write_csv(tmp_path / "list.csv", made_logs.channels_of(rows))

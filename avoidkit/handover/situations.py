@@ -229,7 +229,7 @@ def _memories(tuning):
     halted = Memory(Action.HALT, NOW_S - 3.0, capped_since_s=NOW_S - 3.0, halted=True)
     braked = Memory(Action.HALT, NOW_S - 0.2, capped_since_s=NOW_S - 0.2)
     close = [(front + 0.5, 0.0, 0.0, 0.0)]
-    long_ago = NOW_S - decision.halt_after_s - 0.01
+    long_ago, hardly = (NOW_S - decision.halt_after_s - more_s for more_s in (1e-3, -1e-3))
     slow = made(tuning, [(front + 1.0, tuning.vehicle.width_m / 2 + 0.8, 0.0, 0.0)])
     return {
         "a halt waits for the operator": made(tuning, speed_mps=0.0, memory=halted),
@@ -241,6 +241,9 @@ def _memories(tuning):
         "a brake becomes a halt": made(
             tuning, close, speed_mps=0.0, memory=Memory(Action.HALT, long_ago, capped_since_s=long_ago)
         ),
+        "a brake is almost a halt": made(
+            tuning, close, speed_mps=0.0, memory=Memory(Action.HALT, hardly, capped_since_s=hardly)
+        ),
     }
 
 
@@ -251,6 +254,12 @@ def _detours(tuning):
     taken = replace(stands, memory=settled)
     out = {
         "a detour is the answer for long enough": taken,
+        "a detour with somebody walking beside": made(
+            tuning, [(front + 5.0, 0.3, 0.0, 0.0), (front + 3.0, 4.5, 1.1, 0.0)], memory=settled
+        ),
+        "a detour with somebody walking across": made(
+            tuning, [(front + 6.0, 0.3, 0.0, 0.0), (front + 2.0, -6.0, 0.2, 1.2)], memory=settled
+        ),
         "a parked thing is gone round": made(tuning, walls=[(front + 5.0, -2.6, front + 7.0, 0.2)], memory=settled),
         "a search is not due yet": made(
             tuning, [(front + 3.0, 0.0, 0.0, 0.0)], speed_mps=0.0,

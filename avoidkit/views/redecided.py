@@ -48,7 +48,7 @@ def draw_redecided(figure, result):
         for ax in axes[:3]:
             ax.tick_params(labelbottom=False)
         _words(axes[4], result)
-        axes[0].set_title(f"{result.name}: decided again from {result.start}")
+        axes[0].set_title(_literal(f"{result.name}: decided again from {result.start}"))
         _key(figure, result)
     return axes
 
@@ -61,7 +61,12 @@ def redecided_png(result, *, width_in=13.0, height_in=8.6, dpi=100):
 
 
 def _row_words(result):
-    return f"recorded\n{result.was[0][:18]}", f"now\n{result.now[0][:18]}"
+    return _literal(f"recorded\n{result.was[0][:18]}"), _literal(f"now\n{result.now[0][:18]}")
+
+
+def _literal(text):
+    """Text in which a dollar sign is a dollar sign."""
+    return text.replace("$", r"\$")
 
 
 def _changes(ax, times, frame):
@@ -126,7 +131,7 @@ def _reason(row):
 
 
 def _wrapped(text):
-    return textwrap.fill(text.replace("$", r"\$"), WRAP, max_lines=2, placeholder=" ...", subsequent_indent="      ")
+    return textwrap.fill(_literal(text), WRAP, max_lines=2, placeholder=" ...", subsequent_indent="      ")
 
 
 def _key(figure, result):
