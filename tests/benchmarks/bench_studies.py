@@ -1,7 +1,8 @@
 """How fast studies are: a verdict map, a sweep on one and two processes, the study's own overhead, growth with drives.
 
-`python -m tests.benchmarks.bench_studies` prints all; `map`, `sweep`, `overhead`, `growth` as argument one of them. Times
-are wall clock: run it on a quiet machine. No test asserts a time.
+`python -m tests.benchmarks.bench_studies` prints all; with `map`, `sweep`, `overhead` or `growth` that one. Times are
+wall clock, so run it on a quiet machine; where one process works alone, its processor time is printed as well.
+No test asserts a time.
 """
 
 import os
@@ -27,9 +28,18 @@ def timed(call):
     return result, time.perf_counter() - started
 
 
+def processor_s(call):
+    """Processor time of a call that works in this process, s."""
+    started = time.process_time()
+    call()
+    return time.process_time() - started
+
+
 def bench_map():
     """61 x 41 places by exact knowledge, on one and on two processes."""
     scene, tuning = scene_named("guest_stands_room"), Tuning()
+    busy = processor_s(lambda: verdict_map(scene, tuning, progress=False))
+    print(f"verdict map {SHAPE[0]} x {SHAPE[1]}, exact: {busy:.2f} s of processor time")
     for word, executor in (
         ("one process", None), ("two, forked", processes(2, method="fork")), ("two, spawned", processes(2)),
     ):  # fmt: skip
