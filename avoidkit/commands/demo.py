@@ -10,12 +10,15 @@ from avoidkit.commands.shared import CAUTION, clear_place, command, say
 def add(commands):
     """The options of this subcommand."""
     made = command(commands, "demo", run_demo, "write a recorded drive as one HTML page that plays without network")
-    made.add_argument("recording", metavar="RECORDING", nargs="+", help="a recording (Parquet, .part), or two")
+    runs = "a recording (Parquet, .part), or two; with --review any number"
+    made.add_argument("recording", metavar="RECORDING", nargs="+", help=runs)
     made.add_argument("--out", metavar="PAGE", help="the page (beside the recording, with the ending .html)")
     made.add_argument("--gif", metavar="FILE", help="write ten seconds as an animated GIF as well, for slides")
     made.add_argument("--from", dest="from_s", type=float, metavar="S", help="first second to show")
     made.add_argument("--to", dest="to_s", type=float, metavar="S", help="last second to show")
     made.add_argument("--every", type=int, default=1, metavar="N", help="show every so many cycles (1)")
+    made.add_argument("--review", action="store_true", help="write one page for a review of all the recordings")
+    made.add_argument("--question", metavar="TEXT", help="what the review is to answer")
     made.add_argument("--force", action="store_true", help="replace PAGE if it is there already")
 
 
@@ -25,6 +28,10 @@ def run_demo(options):
 
     if options.every < 1:
         raise InputError(f"--every must be at least 1, got {options.every}")
+    if options.review:
+        return run_review(options)
+    if options.question:
+        raise InputError("--question belongs to --review")
     if len(options.recording) > 2:
         raise InputError(f"one or two recordings were wanted, got {len(options.recording)}")
     page = options.out or str(Path(options.recording[0]).with_suffix(".html"))
@@ -41,4 +48,23 @@ def run_demo(options):
         export_gif(recordings[0], options.gif, from_s=options.from_s, to_s=options.to_s)
         lines.append(f"{options.gif}: {os.path.getsize(options.gif) / 1e6:.2f} MB")
     say(*lines, CAUTION)
+    return 0
+
+
+def run_review(options):
+    """Write the page of a review, and say where it is."""
+    from avoidkit.recording import load_recording
+
+    unused = [name for name in ("gif", "from_s", "to_s") if getattr(options, name) is not None]
+    if unused:
+        raise InputError(f"--{unused[0].removesuffix('_s')} does not go with --review, which picks its moments itself")
+    recordings = [load_recording(path) for path in options.recording]
+    from avoidkit.views.review import QUESTION, default_page, review
+
+    page = options.out or default_page(options.recording)
+    clear_place(page, force=options.force)
+    review(recordings, page, question=options.question or QUESTION)
+    n = len(recordings)
+    of = f"a review of {n} recording{'s' if n > 1 else ''}"
+    say(f"{page}: {of}, {os.path.getsize(page) / 1e6:.2f} MB, opens in a browser as it is", CAUTION)
     return 0

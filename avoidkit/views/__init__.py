@@ -13,6 +13,7 @@ _MODULE_OF = {
     "plan_png": "figures",
     "plan_view": "figures",
     "compared": "beside",
+    "review_frame": "review",
     "show_beside": "beside",
     "show_coverage": "sensed",
     "show_diagnosis": "diagnosed",

@@ -45,15 +45,25 @@ def export_demo(recording, path, *, from_s=None, to_s=None, every=1):
 def demo_html(recording, **part):
     """The text of the page; see `export_demo`."""
     data = demo_data(recording, **part)
-    script = f"{bundle(*SCRIPTS)}\n{_START}"
-    style = f"{(HERE / 'plan.css').read_text(encoding='utf-8')}\n{_PAGE_STYLE}"
+    script, style = _script_and_style()
     return _PAGE.format(
-        policy=f"default-src 'none'; script-src '{_hash(script)}'; style-src '{_hash(style)}'; {_NOWHERE}",
-        title=html.escape(data["title"]),
-        style=style,
-        data=embedded(data),
-        script=script,
+        policy=demo_policy(), title=html.escape(data["title"]), style=style, data=embedded(data), script=script
     )
+
+
+def demo_policy(*styles):
+    """What a page with demos may load: their script, their style and other styles by hash, and nothing else.
+
+    A page that embeds demos needs it as well: a frame without an address keeps to the policy of the page around it.
+    """
+    script, style = _script_and_style()
+    allowed = " ".join(f"'{one}'" for one in (content_hash(style), *styles))
+    return f"default-src 'none'; script-src '{content_hash(script)}'; style-src {allowed}; {_NOWHERE}"
+
+
+def _script_and_style():
+    style = f"{(HERE / 'plan.css').read_text(encoding='utf-8')}\n{_PAGE_STYLE}"
+    return f"{bundle(*SCRIPTS)}\n{_START}", style
 
 
 _NOWHERE = "base-uri 'none'; form-action 'none'"
@@ -181,7 +191,8 @@ def embedded(data):
     return json.dumps(data, separators=(",", ":"), allow_nan=False).replace("<", "\\u003c")
 
 
-def _hash(text):
+def content_hash(text):
+    """The hash by which a policy lets a script or a style in."""
     return "sha256-" + base64.b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode("ascii")
 
 

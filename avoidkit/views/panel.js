@@ -141,7 +141,8 @@ export function sharpen(canvas, width, height) {
 
 // Width and height of each plan: one with its answer beside it, or two side by side with the answers below.
 export function sideSize(stage, sides) {
-  const all = stage.clientWidth, high = Math.max(window.innerHeight, 700), panel = sides[0].panel.element;
+  const all = Math.max(stage.clientWidth, 320), panel = sides[0].panel.element; // a frame not laid out yet has no width
+  const high = Math.max(window.innerHeight, 700);
   if (sides.length > 1 && all >= 760) {
     const wide = Math.floor((all - 20) / 2);
     const tall = Math.round(Math.min(wide * 0.72, 0.5 * high));
