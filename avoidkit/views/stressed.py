@@ -1,6 +1,7 @@
 """Pictures of a stress search: how it got on beside random search, and the worst walk from above."""
 
 import numpy as np
+from matplotlib.ticker import MaxNLocator
 
 from avoidkit.vehicle import outline_in_scene
 from avoidkit.views import plots, style
@@ -12,16 +13,16 @@ LOOKS = {"search": (BLUE, "-", "o"), "random": (ORANGE, (0, (6, 2)), "D")}
 SHOWN = (-3.5, 3.0)  # values outside are drawn at the rim
 
 
-def stress_figure(stress, *, title="The walk that comes nearest to a contact while moving"):
+def stress_figure(stress, *, title="How near the search came"):
     """Progress of the search beside random search, and the worst walk; a matplotlib figure."""
     figure = style.new_figure(14.0, 6.8)
     with style.look():
         left, right = figure.subplots(1, 2, width_ratios=[1, 1.25])
         draw_progress(left, stress.trials)
-        left.set_title(title, fontsize=15)
+        left.set_title(title)
         if stress.scenes:
             draw_walk(right, stress.scenes[0], stress.recordings[0])
-        footnote(figure, f"{'; '.join(line.split(';')[0] for line in stress.lines())}. {CAUTION}")
+        footnote(figure, "\n".join([*(line.split(";")[0] for line in stress.lines()), CAUTION]))
     return figure
 
 
@@ -32,18 +33,24 @@ def draw_progress(ax, trials):
         value = np.clip(trials[trials["search"] == search]["value"].to_numpy(float), *SHOWN)
         color, line, mark = LOOKS[search]
         number = np.arange(1, len(value) + 1)
-        artists.append(ax.scatter(number, value, s=18, marker=mark, color=color, alpha=0.35, linewidths=0))
+        artists.append(ax.scatter(number, value, s=30, marker=mark, color=color, alpha=0.6, linewidths=0))
         artists += ax.plot(
             number, np.minimum.accumulate(value), color=color, linestyle=line, lw=3, label=f"{search}, best so far",
             drawstyle="steps-post",
         )  # fmt: skip
     artists.append(
         ax.text(
-            0.98, -1.0, "below -1: contact while moving", transform=ax.get_yaxis_transform(), ha="right", va="bottom"
+            0.98,
+            -1.0,
+            "below this line: contact while moving",
+            transform=ax.get_yaxis_transform(),
+            ha="right",
+            va="bottom",
         )
     )
     ax.axhline(-1.0, color=VERMILLION, lw=1.6, linestyle=":")
     ax.set(xlabel="evaluations", ylabel="gap less 0.3 s of driving (m)", ylim=SHOWN)
+    ax.xaxis.set_major_locator(MaxNLocator(integer=True))
     ax.legend(loc="upper right")
     return artists
 
