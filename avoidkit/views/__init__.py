@@ -4,15 +4,19 @@ import importlib
 
 _MODULE_OF = {
     "bench": "bench",
+    "bench_at": "compared",
+    "compared": "beside",
+    "comparison_figure": "compared",
     "demo_frame": "demo",
     "diagnosis_png": "diagnosed",
+    "difference_figure": "maps",
     "draw_drive": "figures",
     "export_demo": "demo",
     "export_gif": "gif",
     "look": "style",
+    "map_figure": "maps",
     "plan_png": "figures",
     "plan_view": "figures",
-    "compared": "beside",
     "review_frame": "review",
     "show_beside": "beside",
     "show_coverage": "sensed",
@@ -23,6 +27,8 @@ _MODULE_OF = {
     "show_sensors": "sensed",
     "show_separation": "separated",
     "show_walks": "walked",
+    "stress_figure": "stressed",
+    "tradeoff_figure": "tradeoff",
 }
 
 __all__ = [*_MODULE_OF]
