@@ -217,7 +217,8 @@ def test_live_mode_answers_words_and_leaves_when_told(line):
     first = line.sent[-1][0]
     assert (first["kind"], first["number"], first["playing"]) == ("live", 1, False)
     assert [row[8] for row in first["frame"]["people"][first["frame"]["own"] :]] == ["guest 1 on the bench"]
-    hear(kind="put", index=0, x=9.0, y=1.0)
+    hear(kind="word", number=3, pressed=False, put={"index": 0, "x": 9.0, "y": 1.0})
+    assert line.sent[-1][0] == {"kind": "heard", "word": 3}  # the clock stands
     for number in range(1, 25):
         hear(kind="live", act="step", pressed=True, seen=number)
     last = line.sent[-1][0]

@@ -91,10 +91,15 @@ def test_the_last_minute_is_kept_as_recording_and_demo(line, tmp_path):
     line.bench._on_message(None, content, [])
     for number in range(20):
         line.bench._on_message(None, {"kind": "live", "act": "step", "pressed": False, "seen": number}, [])
+    line.bench._on_message(None, {"kind": "word", "put": {"index": 0, "x": 9.0, "y": 1.0}}, [])
+    for number in range(20, 40):
+        line.bench._on_message(None, {"kind": "live", "act": "step", "pressed": False, "seen": number}, [])
+    line.bench.keep.keep("test", tmp_path / "test_now.py")
+    assert "PEOPLE = [[9.0, 1.0, 0.0, 0.0]]" in (tmp_path / "test_now.py").read_text(encoding="utf-8")
     line.bench.keep.keep("recording", tmp_path / "run.parquet")
     line.bench.keep.keep("demo", tmp_path / "run.html")
     recording = load_recording(tmp_path / "run.parquet")
-    assert recording.duration_s == pytest.approx(1.0)
+    assert recording.duration_s == pytest.approx(2.0)
     assert recording.rows[-1].people.names[-1] == "guest 1 on the bench"
     assert (tmp_path / "run.html").read_text(encoding="utf-8").startswith("<!doctype html>")
 

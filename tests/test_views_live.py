@@ -140,6 +140,14 @@ def test_the_clock_runs_by_itself_waits_for_a_slow_page_and_stops_for_a_silent_o
     assert hand.drive.row.time_s >= 0.2
 
 
+def test_it_waits_once_the_page_has_not_seen_what_it_was_sent_and_goes_on_when_it_has(lane, tuning):
+    hand = Hand(lane, tuning)
+    hand.go(0.05 * IN_FLIGHT, held=None)
+    assert hand.drive.waits
+    hand.drive.hear(False, 1)
+    assert not hand.drive.waits
+
+
 # -- what is asked, and what the sensors make of it ---------------------------------------------------------
 
 

@@ -2,7 +2,7 @@
 // at once; its place goes to the kernel as a numbered message, and the answer that comes back belongs to a place of its own.
 import {LAYERS, fitView, panBy, toYard, velocityOf, zoomAt} from './plan.js';
 import {Courier, bytesOf, unpack} from './messages.js';
-import {make, sideSize} from './panel.js';
+import {make, makeButton, makeLayers, sideSize} from './panel.js';
 import {
   FASTEST_MPS, addBlock, addPerson, chooseNext, chosenWords, nearestAlong, poseAlong, press, question, removeChosen, stateOf, whatIsAt,
 } from './state.js';
@@ -35,7 +35,7 @@ function render({model, el}) {
   for (const said of [turning, differ]) said.setAttribute('role', 'status');
   [note.hidden, tip.hidden, provisional.hidden] = [true, true, true];
   const live = makeLiveBar({send: (content) => model.send(content), change: changeMode, seen: () => seen});
-  box.append(live.element, differ, stage, provisional, turning, toolRow(), layerRow(), make('p', 'ak-about', HELP));
+  box.append(live.element, differ, stage, provisional, turning, toolRow(), makeLayers([...LAYERS, 'map'], hidden, redraw), make('p', 'ak-about', HELP));
   setSides(1);
   el.replaceChildren(box);
 
@@ -51,15 +51,10 @@ function render({model, el}) {
 
   function toolRow() {
     const row = make('div', 'ak-controls ak-tools');
-    const tool = (text, action) => {
-      const element = make('button', '', text);
-      element.type = 'button';
-      element.addEventListener('click', () => {
-        action();
-        sides[0].canvas.focus({preventScroll: true});
-      });
-      return element;
-    };
+    const tool = (text, action) => makeButton(text, '', () => {
+      action();
+      sides[0].canvas.focus({preventScroll: true});
+    });
     const after = (action) => () => {
       action();
       changed();
@@ -67,23 +62,6 @@ function render({model, el}) {
     row.append(tool('next', () => { chooseNext(state); redraw(); }), tool('add person', after(() => addPerson(state))),
       tool('add trolley', after(() => addBlock(state, 'trolley'))), tool('add parked', after(() => addBlock(state, 'parked'))),
       tool('remove', after(() => removeChosen(state))), tool('map of answers', askMap), tool('no map', noMap), chosen);
-    return row;
-  }
-
-  function layerRow() {
-    const row = make('fieldset', 'ak-layers');
-    row.append(make('legend', '', 'show'));
-    for (const name of [...LAYERS, 'map']) {
-      const label = make('label'), tick = make('input');
-      tick.type = 'checkbox';
-      tick.checked = !hidden.has(name);
-      tick.addEventListener('change', () => {
-        if (tick.checked) hidden.delete(name); else hidden.add(name);
-        redraw();
-      });
-      label.append(tick, name);
-      row.append(label);
-    }
     return row;
   }
 
@@ -119,17 +97,21 @@ function render({model, el}) {
     forgetTurn();
     tell('ak-moved');
     if (mode === 'live') {
-      const person = state.block < 0 ? state.people[state.chosen] : null;
-      if (person && held?.kind !== 'handle') {
-        tell('ak-sent', {number: puts += 1, at: performance.now()});
-        model.send({kind: 'put', index: state.chosen, x: person.x, y: person.y, number: puts});
-      }
-      if (person && held?.kind === 'handle') model.send({kind: 'walk', index: state.chosen, vx: person.vx, vy: person.vy});
+      if (state.block < 0) lead(state.people[state.chosen], held?.kind === 'handle');
       return;
     }
     patience ||= setTimeout(wonder, PATIENCE_MS);
     clearTimeout(resting);
     courier.post({...question(state), mode, at: performance.now()}); // last: it throws where the line to the kernel is closed
+  }
+
+  // In live mode the chosen guest follows the hand, or walks on as the handle says.
+  function lead(person, walks) {
+    if (!person) return;
+    person.led = !walks;
+    tell('ak-sent', {number: puts += 1, at: performance.now()});
+    const {x, y, vx, vy} = person;
+    live.put({index: state.chosen, number: puts, ...(walks ? {vx, vy} : {x, y})});
   }
 
   // As `moved`, where live mode has to begin anew: somebody came or went, or a thing or the vehicle was moved.
@@ -192,7 +174,7 @@ function render({model, el}) {
   }
 
   function onMessage(content, buffers) {
-    const act = {turn: onTurn, map: onMap, live: onLive, answer: onAnswer}[content.kind];
+    const act = {turn: onTurn, map: onMap, live: onLive, answer: onAnswer, heard: () => live.heard(content.word)}[content.kind];
     if (act) act(content, buffers);
   }
 
@@ -262,8 +244,10 @@ function render({model, el}) {
     const {frame} = sides[0];
     if (held?.kind !== 'vehicle') [state.ego, state.along] = [frame.ego, content.along];
     frame.people.slice(frame.own).forEach((person, k) => {
-      const busy = held && (held.kind === 'person' || held.kind === 'handle') && k === state.chosen;
-      if (!busy && state.people[k]) Object.assign(state.people[k], {x: person.x, y: person.y, vx: person.vx, vy: person.vy, heading: person.heading});
+      const mine = state.people[k], busy = held && (held.kind === 'person' || held.kind === 'handle') && k === state.chosen;
+      if (!mine || busy || (mine.led && !content.playing)) return;
+      if (Math.hypot(person.vx, person.vy) < 0.01) mine.led = false; // arrived, or stopped by something
+      if (!mine.led) Object.assign(mine, {x: person.x, y: person.y, vx: person.vx, vy: person.vy, heading: person.heading});
     });
     live.show(content);
     sides[0].canvas.dataset.cycle = content.number;
@@ -347,9 +331,8 @@ function render({model, el}) {
   }
 
   function steer(key) {
-    const person = state.people[state.chosen];
-    if (mode === 'live' && person && '[]+-='.includes(key)) {
-      model.send({kind: 'walk', index: state.chosen, vx: person.vx, vy: person.vy});
+    if (mode === 'live' && '[]+-='.includes(key)) {
+      lead(state.people[state.chosen], true);
       redraw();
     } else moved();
   }

@@ -175,7 +175,7 @@ class CanvasBench:
                 self._answer(content)
             elif kind == "rest":
                 self._rest(int(content.get("number", 0)))
-            elif kind in ("live", "word", "put", "walk"):
+            elif kind in ("live", "word"):
                 self.live.hear(kind, content)
             elif kind == "map":
                 self.map.hear(content)
@@ -303,9 +303,13 @@ class CanvasBench:
             finally:
                 self.go.disabled = False
 
+    def asked_now(self):
+        """What is on the page: in live mode where the loop has everybody now, else what was asked last."""
+        return self.live.asked_now(self.asked) if self.mode == "live" and self.live.drive else self.asked
+
     def scene_with_people(self):
         """The scene as it is on the page, the people of the bench added to its own."""
         scene = self.scene_now()
-        for k, (x, y, vx, vy) in enumerate(self.asked.people, start=1):
+        for k, (x, y, vx, vy) in enumerate(self.asked_now().people, start=1):
             scene = scene.with_person(f"guest {k} on the bench", (x, y), (vx, vy))
         return scene

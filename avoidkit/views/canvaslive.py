@@ -1,5 +1,9 @@
 """Live mode of the canvas bench: the page's words reach the loop, and each cycle of it reaches the page."""
 
+from dataclasses import replace
+
+import numpy as np
+
 from avoidkit.checks import InputError
 from avoidkit.views.answers import reach_discs
 from avoidkit.views.asked import asked_of
@@ -11,13 +15,13 @@ from avoidkit.views.livedrive import LiveDrive
 class LiveSide:
     """What a `CanvasBench` does while its mode is live.
 
-    Messages: `live` with `act` begin, play, pause, step, speed or leave; `word` (hold-to-run, 20 a second); `put` and
-    `walk` move a guest.
+    Messages: `live` with `act` begin, play, pause, step, speed or leave; `word`, up to twenty a second, says whether it
+    is held, which cycle was drawn last, and with `put` where the hand has a guest or how they walk on.
     """
 
     def __init__(self, bench):
         self._bench, self.drive = bench, None
-        self._heard = 0  # number of the last place that reached the loop
+        self._heard = self._word = 0  # numbers of the last place and the last word that reached the loop
 
     def hear(self, kind, content):
         """One message of the page; the bench's lock is held."""
@@ -26,12 +30,22 @@ class LiveSide:
         elif self.drive is None:
             return
         elif kind == "word":
+            self._word = int(content.get("number", 0))
             self.drive.hear(bool(content.get("pressed")), content.get("seen", 0))
-        elif kind == "put":
-            self.drive.loop.crowd.put(int(content["index"]), [float(content["x"]), float(content["y"])])
-            self._heard = int(content.get("number", 0))
-        elif kind == "walk":
-            self.drive.loop.crowd.walk(int(content["index"]), [float(content["vx"]), float(content["vy"])])
+            self._lead(content.get("put"))
+            if not self.drive.playing or self.drive.waits:  # no cycle will say so
+                self._bench.plan.send({"kind": "heard", "word": self._word})
+
+    def _lead(self, put):
+        """Take a guest to where the hand is, or let them walk on."""
+        if not put:
+            return
+        crowd, index = self.drive.loop.crowd, int(put["index"])
+        if "vx" in put:
+            crowd.walk(index, [float(put["vx"]), float(put["vy"])])
+        else:
+            crowd.put(index, [float(put["x"]), float(put["y"])])
+        self._heard = int(put.get("number", 0))
 
     def _act(self, content):
         act = content.get("act")
@@ -73,6 +87,14 @@ class LiveSide:
         self.drive = LiveDrive(loop, bench.lock, self._show)
         self.drive.step()
 
+    def asked_now(self, asked):
+        """What was asked, with guests and vehicle where the loop has them now."""
+        row = self.drive.row
+        n = len(self.drive.loop.crowd)
+        first = len(row.people) - n
+        rows = np.hstack([row.people.xy, row.people.velocity])[first:]
+        return replace(asked, people=tuple(map(tuple, rows.tolist())), along_m=float(row.reference_along_m))
+
     def close(self):
         """End the loop that runs, if one does."""
         if self.drive is not None:
@@ -87,7 +109,7 @@ class LiveSide:
         frame |= {"own": len(row.people) - guests, "pressed": row.hold.pressed, "touch": list(row.contacts)}
         message = {"kind": "live", "number": number, "frame": frame, "along": row.reference_along_m}
         message |= {"playing": state.playing, "note": state.note, "late": round(state.late_s, 3), "grid": None}
-        message["heard"] = self._heard
+        message |= {"heard": self._heard, "word": self._word}
         buffers = []
         if row.grid is not None:
             message["grid"], cells = grid_of(row.grid)

@@ -148,8 +148,8 @@ class KeepPanel:
     def _keep_test(self, bench, path):
         if bench.own_decision:
             bench.note.value = "The test asks the kit's own decision: import yours in its place."
-        asked = bench.asked
-        bench.asked.require_standable(bench.scene_now(), bench.panel.tuning)
+        asked = bench.asked_now()
+        asked.require_standable(bench.scene_now(), bench.panel.tuning)
         text = test_text(bench.scene_now(), bench.panel.tuning, asked.people, asked.along_m)
         write_text(path, text)
         return f"{path}: run it with pytest; it expects the kit's answer as it is now, by exact knowledge"

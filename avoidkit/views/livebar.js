@@ -1,8 +1,9 @@
 // Mode, and in live mode the clock and hold-to-run. The vehicle moves only while the button or the space bar is held: words
 // go out twenty times a second, and whatever takes the hand away (key up, focus lost, page hidden) is a release.
-import {make} from './panel.js';
+import {make, makeButton, makeSpeeds} from './panel.js';
 
 const WORD_MS = 50;
+const MOST_WORDS = 3;
 const MODES = [['exact', 'settled, exact'], ['sensed', 'settled, as sensed'], ['live', 'live']];
 const SPEEDS = [0.25, 0.5, 1, 2];
 let benches = 0;
@@ -14,21 +15,13 @@ export function makeLiveBar({send, change, seen}) {
   hold.type = 'button';
   hold.title = 'held: the vehicle may move; released: it stops (space bar on the plan)';
   hold.setAttribute('aria-pressed', 'false');
-  const play = button('play', 'let the clock run or stop it', toggle);
-  const step = button('step', 'one cycle on', () => act('step'));
-  const again = button('from the start', 'begin anew with what is on the plan', () => change('live', true));
-  const speed = make('select');
-  speed.setAttribute('aria-label', 'speed of the clock');
-  for (const factor of SPEEDS) {
-    const option = make('option', '', `${factor} x`);
-    option.value = factor;
-    option.selected = factor === 1;
-    speed.append(option);
-  }
-  speed.addEventListener('change', () => send({kind: 'live', act: 'speed', speed: Number(speed.value)}));
+  const play = makeButton('play', 'let the clock run or stop it', toggle);
+  const step = makeButton('step', 'one cycle on', () => act('step'));
+  const again = makeButton('from the start', 'begin anew with what is on the plan', () => change('live', true));
+  const speed = makeSpeeds(SPEEDS, 'speed of the clock', (factor) => send({kind: 'live', act: 'speed', speed: factor}));
   clock.append(hold, play, step, again, speed, said);
   bar.append(modes, clock);
-  const state = {mode: 'exact', pressed: false, playing: false, timer: 0};
+  const state = {mode: 'exact', pressed: false, playing: false, timer: 0, sent: 0, heard: 0, put: null};
   clock.hidden = true;
 
   function modeRow() {
@@ -42,14 +35,6 @@ export function makeLiveBar({send, change, seen}) {
       row.append(label);
     }
     return row;
-  }
-
-  function button(text, label, action) {
-    const element = make('button', '', text);
-    element.type = 'button';
-    element.title = label;
-    element.addEventListener('click', action);
-    return element;
   }
 
   function setMode(mode) {
@@ -79,11 +64,26 @@ export function makeLiveBar({send, change, seen}) {
     state.playing = yes;
     play.textContent = yes ? 'pause' : 'play';
     clearInterval(state.timer);
-    state.timer = yes ? setInterval(word, WORD_MS) : 0;
+    state.timer = yes ? setInterval(() => word(), WORD_MS) : 0;
   }
 
-  function word() {
-    send({kind: 'word', pressed: state.pressed, seen: seen()});
+  // At most three words are under way: behind a queue of old ones a release would come too late. What changes goes at once.
+  function word(now = false) {
+    if (!now && state.sent - state.heard >= MOST_WORDS) return;
+    state.sent += 1;
+    send({kind: 'word', number: state.sent, pressed: state.pressed, seen: seen(), put: state.put});
+    state.put = null;
+  }
+
+  // Where the hand has somebody, {index, x, y} or {index, vx, vy}: of those that had to wait only the newest goes.
+  function put(where) {
+    state.put = where;
+    word();
+  }
+
+  function heard(number) {
+    state.heard = Math.max(state.heard, number ?? 0);
+    if (state.put) word();
   }
 
   // A press lets a clock that stands run: whoever holds the button wants to drive.
@@ -94,7 +94,7 @@ export function makeLiveBar({send, change, seen}) {
     hold.classList.toggle('ak-held', yes);
     hold.textContent = yes ? 'held' : 'hold to run';
     if (yes && !state.playing) toggle();
-    word();
+    word(true);
   }
 
   function onKey(event, yes) {
@@ -117,7 +117,8 @@ export function makeLiveBar({send, change, seen}) {
   document.addEventListener('visibilitychange', letGo);
 
   // What the kernel says of its clock.
-  function show({frame, playing, note, late}) {
+  function show({frame, playing, note, late, word: number}) {
+    heard(number);
     if (playing !== state.playing) running(playing);
     if (!playing && state.pressed && note) press(false);
     const slow = playing && late > 0.1 ? '; slower than real time' : '';
@@ -133,5 +134,5 @@ export function makeLiveBar({send, change, seen}) {
     if (state.mode === 'live') leave();
   }
 
-  return {element: bar, onKey, press, show, stop, state, begun: () => running(false)};
+  return {element: bar, onKey, press, put, heard, show, stop, state, begun: () => running(false)};
 }

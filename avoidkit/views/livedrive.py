@@ -59,6 +59,11 @@ class LiveDrive:
         self.playing = self._alive = False
         self._wake.set()
 
+    @property
+    def waits(self):
+        """Whether the page has yet to say that it saw what it was sent."""
+        return self._number - self._seen >= IN_FLIGHT
+
     # -- one cycle ----------------------------------------------------------------------------------------
 
     def step(self):
@@ -103,7 +108,7 @@ class LiveDrive:
                 self.tell()
                 return due
             self._advance()
-            if self._number - self._seen < IN_FLIGHT:
+            if not self.waits:
                 self.tell()
         due += self.loop.tuning.cycle_s / self.speed
         behind = time.monotonic() - due

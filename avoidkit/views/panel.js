@@ -9,6 +9,46 @@ export function make(tag, className = '', text = '') {
   return element;
 }
 
+export function makeButton(text, label, action) {
+  const element = make('button', '', text);
+  element.type = 'button';
+  if (label) element.title = label;
+  element.addEventListener('click', action);
+  return element;
+}
+
+// A choice of speeds of a clock; `change(factor)` is told of another one.
+export function makeSpeeds(factors, label, change) {
+  const speed = make('select');
+  speed.setAttribute('aria-label', label);
+  for (const factor of factors) {
+    const option = make('option', '', `${factor} x`);
+    option.value = factor;
+    option.selected = factor === 1;
+    speed.append(option);
+  }
+  speed.addEventListener('change', () => change(Number(speed.value)));
+  return speed;
+}
+
+// A box to tick for each layer; `hidden` is the set of those that are not drawn.
+export function makeLayers(names, hidden, redraw) {
+  const row = make('fieldset', 'ak-layers');
+  row.append(make('legend', '', 'show'));
+  for (const name of names) {
+    const label = make('label'), tick = make('input');
+    tick.type = 'checkbox';
+    tick.checked = !hidden.has(name);
+    tick.addEventListener('change', () => {
+      if (tick.checked) hidden.delete(name); else hidden.add(name);
+      redraw();
+    });
+    label.append(tick, name);
+    row.append(label);
+  }
+  return row;
+}
+
 // Two decimals and the unit; words where a number is infinite or not known.
 export function show(value, unit = '') {
   const number = real(value);

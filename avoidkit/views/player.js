@@ -2,7 +2,7 @@
 // ribbon of the whole to jump in.
 import {LAYERS, THEMES, drawPlan, fitView, panBy, zoomAt} from './plan.js';
 import {cellsOf, unpack} from './messages.js';
-import {headline, make, makePanel, prefersDark, sharpen, show, sideSize} from './panel.js';
+import {headline, make, makeButton, makeLayers, makePanel, makeSpeeds, prefersDark, sharpen, show, sideSize} from './panel.js';
 import {drawRibbon} from './ribbon.js';
 
 const SPEEDS = [0.25, 0.5, 1, 2, 4];
@@ -66,47 +66,18 @@ export function mountPlayer(root, data) {
   root.replaceChildren(page);
 
   function makeControls() {
-    const bar = make('div', 'ak-controls'), layers = make('fieldset', 'ak-layers');
-    const play = button('play', 'play or pause (space bar)', toggle);
-    const back = button('\u2039 step', 'one cycle back (left arrow)', () => step(-1));
-    const on = button('step \u203a', 'one cycle on (right arrow)', () => step(1));
+    const bar = make('div', 'ak-controls'), layers = makeLayers(LAYERS, state.hidden, () => draw());
+    const play = makeButton('play', 'play or pause (space bar)', toggle);
+    const back = makeButton('\u2039 step', 'one cycle back (left arrow)', () => step(-1));
+    const on = makeButton('step \u203a', 'one cycle on (right arrow)', () => step(1));
     const scrub = make('input');
     Object.assign(scrub, {type: 'range', min: 0, max: times.length - 1, step: 1, value: 0});
     scrub.setAttribute('aria-label', 'cycle');
     scrub.addEventListener('input', () => jump(Number(scrub.value)));
-    const speed = make('select');
-    speed.setAttribute('aria-label', 'speed');
-    for (const factor of SPEEDS) {
-      const option = make('option', '', `${factor} x`);
-      option.value = factor;
-      option.selected = factor === 1;
-      speed.append(option);
-    }
-    speed.addEventListener('change', () => setSpeed(Number(speed.value)));
+    const speed = makeSpeeds(SPEEDS, 'speed', setSpeed);
     const time = make('output', 'ak-time');
     bar.append(play, back, on, scrub, time, speed);
-    layers.append(make('legend', '', 'show'), ...LAYERS.map(layerBox));
     return {bar, layers, play, scrub, time};
-  }
-
-  function button(text, label, action) {
-    const element = make('button', '', text);
-    element.type = 'button';
-    element.title = label;
-    element.addEventListener('click', action);
-    return element;
-  }
-
-  function layerBox(name) {
-    const box = make('label'), tick = make('input');
-    tick.type = 'checkbox';
-    tick.checked = !state.hidden.has(name);
-    tick.addEventListener('change', () => {
-      if (tick.checked) state.hidden.delete(name); else state.hidden.add(name);
-      draw();
-    });
-    box.append(tick, name);
-    return box;
   }
 
   function setSpeed(factor) {

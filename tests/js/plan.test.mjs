@@ -7,6 +7,7 @@ import {
 } from '../../avoidkit/views/plan.js';
 import {gridPixels, shadowEdges} from '../../avoidkit/views/cells.js';
 import {differWords} from '../../avoidkit/views/sides.js';
+import {makeLiveBar} from '../../avoidkit/views/livebar.js';
 import {mapWords} from '../../avoidkit/views/overlay.js';
 import {Courier, bytesOf, cellsOf, real, unpack} from '../../avoidkit/views/messages.js';
 import {headline, show, slackShare, turnWords} from '../../avoidkit/views/panel.js';
@@ -272,3 +273,51 @@ test('people come and go, and the kernel is asked about all of them', () => {
   assert.deepEqual(question(state).people, []);
   assert.ok(press(state, 'ArrowUp', false)); // nobody there: nothing happens
 });
+
+// Enough of a page for the live bar: elements that keep what they are told.
+class Element {
+  constructor() { Object.assign(this, {children: [], listeners: {}, attributes: {}, hidden: false, textContent: '', classList: {toggle() {}}}); }
+  append(...more) { this.children.push(...more); }
+  setAttribute(name, value) { this.attributes[name] = value; }
+  addEventListener(name, listener) { this.listeners[name] = listener; }
+  setPointerCapture() {}
+}
+
+const withPage = (run) => {
+  const doc = {createElement: () => new Element(), addEventListener() {}, removeEventListener() {}};
+  Object.assign(globalThis, {document: doc, window: {addEventListener() {}, removeEventListener() {}}});
+  const sent = [], bar = makeLiveBar({send: (content) => sent.push(content), change() {}, seen: () => 7});
+  try {
+    run(bar, sent, (key, yes) => bar.onKey({key, preventDefault() {}, stopPropagation() {}}, yes));
+  } finally {
+    bar.state.mode = 'exact';
+    clearInterval(bar.state.timer);
+    delete globalThis.document;
+    delete globalThis.window;
+  }
+};
+
+test('the space bar is a press, its end a release at once, and in other modes it is nobody\u2019s', () => withPage((bar, sent, key) => {
+  assert.equal(key(' ', true), false);
+  bar.state.mode = 'live';
+  assert.equal(key(' ', true), true);
+  assert.deepEqual(sent.map(({kind, act, pressed}) => act ?? `${kind} ${pressed}`), ['play', 'word true']);
+  key(' ', true); // the key repeats
+  assert.equal(sent.length, 2);
+  key(' ', false);
+  assert.deepEqual([sent.length, sent[2].pressed], [3, false]);
+}));
+
+test('words that nobody has heard do not pile up, but a release never waits', () => withPage((bar, sent, key) => {
+  bar.state.mode = 'live';
+  key(' ', true);
+  for (let k = 0; k < 9; k += 1) bar.put({index: 0, x: k, y: 0});
+  const words = () => sent.filter(({kind}) => kind === 'word');
+  assert.equal(words().length, 3);
+  key(' ', false);
+  assert.deepEqual([words().length, words()[3].pressed, words()[3].put.x], [4, false, 8]);
+  bar.put({index: 0, x: 20, y: 0});
+  assert.equal(words().length, 4);
+  bar.heard(4);
+  assert.equal(words()[4].put.x, 20);
+}));
