@@ -11,7 +11,7 @@ from avoidkit import InputError, Tuning, decide, load_recording, load_scene, shi
 from avoidkit.studies.comparison import Comparison, compare
 from avoidkit.verdict import Action
 from avoidkit.views import style
-from avoidkit.views.compared import bench_at, comparison_figure
+from avoidkit.views.pairs import bench_at, comparison_figure
 
 
 def crosses():

@@ -36,7 +36,7 @@ def run_compare(options):
         loop="exact" if options.exact else "sensed",
         recordings=str(Path(options.out) / "recordings") if options.record else None, **running(options),
     )  # fmt: skip
-    from avoidkit.views.compared import comparison_figure
+    from avoidkit.views.pairs import comparison_figure
 
     files = write_table(found.rows, options.out, "pairs") + write_table(found.events(), options.out, "events")
     files += write_table(found.paired(), options.out, "differences") + write_table(

@@ -4,9 +4,9 @@ import importlib
 
 _MODULE_OF = {
     "bench": "bench",
-    "bench_at": "compared",
+    "bench_at": "pairs",
     "compared": "beside",
-    "comparison_figure": "compared",
+    "comparison_figure": "pairs",
     "demo_frame": "demo",
     "diagnosis_png": "diagnosed",
     "difference_figure": "maps",

@@ -38,16 +38,8 @@ def draw_progress(ax, trials):
             number, np.minimum.accumulate(value), color=color, linestyle=line, lw=3, label=f"{search}, best so far",
             drawstyle="steps-post",
         )  # fmt: skip
-    artists.append(
-        ax.text(
-            0.98,
-            -1.0,
-            "below this line: contact while moving",
-            transform=ax.get_yaxis_transform(),
-            ha="right",
-            va="bottom",
-        )
-    )
+    said, place = "below this line: contact while moving", ax.get_yaxis_transform()
+    artists.append(ax.text(0.98, -1.08, said, transform=place, ha="right", va="top"))
     ax.axhline(-1.0, color=VERMILLION, lw=1.6, linestyle=":")
     ax.set(xlabel="evaluations", ylabel="gap less 0.3 s of driving (m)", ylim=SHOWN)
     ax.xaxis.set_major_locator(MaxNLocator(integer=True))
