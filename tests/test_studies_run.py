@@ -284,7 +284,6 @@ def test_sixty_drives_are_the_same_on_one_process_a_pool_and_a_dask_cluster():
     pd.testing.assert_frame_equal(there, alone)
 
 
-@pytest.mark.slow
 def test_a_dask_worker_that_is_killed_in_the_middle_changes_nothing(tmp_path):
     distributed = pytest.importorskip("distributed")
     with (

@@ -96,6 +96,7 @@ def test_the_worst_walk_is_a_scene_that_drives_to_the_same_contact_again(found, 
     assert recording.summary()["contacts_moving"] == again.summary()["contacts_moving"]
 
 
+@pytest.mark.slow
 def test_the_same_seed_tries_the_same_walks(found):
     again = stress(weak(), OPTIMIST, budget=40, seed=1, stop_at_contact=True, beside_random=False, progress=False)
     assert again.trials["value"].tolist() == found.trials["value"].tolist()
