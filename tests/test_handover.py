@@ -315,3 +315,12 @@ def test_what_is_not_finite_goes_over_the_pipe_as_a_word_and_comes_back():
 )
 def test_a_line_that_is_no_request_is_refused_in_words(line, said):
     assert from_line(Answers().answer(line))["refused"].startswith(said)
+
+
+@pytest.mark.parametrize("damage", [{"id": 10**400}, {"id": -1}, {"id": 1.5}, {"hits": True}, {"extent_m": 10**400}])
+def test_a_track_with_numbers_that_are_none_is_refused_by_name(folder, tuning, damage):
+    [vector] = [v for v in content_of(folder, "reach")["vectors"] if v["name"] == "a group"]
+    value = json.loads(json.dumps(vector["input"]))
+    value["tracks"]["tracks"][0] |= damage
+    found = from_line(Answers(tuning).answer(to_line({"id": 1, "call": "reach", "input": value})))
+    assert found["refused"].startswith(f"tracks.tracks[0].{next(iter(damage))} must be a ")

@@ -8,7 +8,7 @@ import numpy as np
 from avoidkit.checks import InputError
 from avoidkit.frames import Pose
 from avoidkit.grid import Grid
-from avoidkit.handover.wire import finite, flag, number, numbers, one_of, part, short, table, text
+from avoidkit.handover.wire import finite, flag, number, numbers, one_of, part, short, table, text, whole
 from avoidkit.paths import Path
 from avoidkit.sensing.records import Echoes, Health, Scan
 from avoidkit.tracking.records import Stage, Tracks
@@ -73,7 +73,7 @@ def tracks_in(value, name="tracks"):
             raise InputError(f"{at}.stage must be one of {', '.join(stages)}, got {short(one['stage'])}")
         rows["stage"].append(int(stages[one["stage"]]))
         for key in ("id", "hits"):
-            rows[key].append(int(finite(part(one, key, at), f"{at}.{key}")))
+            rows[key].append(whole(part(one, key, at), f"{at}.{key}"))
         for key in TRACK_NUMBERS:
             rows[key].append(number(part(one, key, at), f"{at}.{key}"))
     n = len(listed)

@@ -28,8 +28,9 @@ class Answers:
             asked = table(from_line(line), "request")
             number = asked.get("id")
             return to_line({"id": number, "output": self._output(asked)})
-        except InputError as error:
-            return to_line({"id": number if isinstance(number, int) else None, "refused": str(error)})
+        except (ArithmeticError, LookupError, ValueError) as error:  # numbers so large that arithmetic fails, as well
+            why = str(error) if isinstance(error, InputError) else f"{type(error).__name__}: {error}"
+            return to_line({"id": number if isinstance(number, int) else None, "refused": why})
 
     def _output(self, asked):
         call, value = part(asked, "call", "request"), table(part(asked, "input", "request"), "input")

@@ -77,6 +77,13 @@ def finite(value, name):
     return found
 
 
+def whole(value, name, most=2**53):
+    """A whole number of at least 0."""
+    if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value <= most:
+        raise InputError(f"{name} must be a whole number from 0 to {most}, got {short(value)}")
+    return value
+
+
 def numbers(value, name, shape):
     """An array of a shape; `None` in it matches any length."""
 
