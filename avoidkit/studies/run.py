@@ -6,7 +6,7 @@ On a cluster, two commands on one machine are the rehearsal (extra `cluster`):
     dask worker tcp://localhost:8786 --nworkers 2 --nthreads 1
 
 and then `sweep(..., executor=Client("tcp://localhost:8786").get_executor())` with `Client` from `dask.distributed`.
-Workers need the same versions of the kit and its libraries, and one thread each.
+Scheduler and workers need the kit, with the same versions of it and its libraries; one thread a worker.
 """
 
 import hashlib
