@@ -11,6 +11,11 @@ from avoidkit.studies.statistics import rate_words
 from tests.evidence.studies._drives import scene_named, spread, tuning_named
 
 ABOUT = "stress search against a brake slower than the tuning says, and against an honest one; 10 seeds, 200 walks"
+SPEAKS_OF = (
+    "caps", "clearway", "decision", "detour", "detourmath", "drive", "frames", "grid", "motion", "parameters", "paths",
+    "people", "remote", "roles", "scene", "separation", "tuning", "vehicle", "verdict", "walks", "yard",
+    "studies.exact", "studies.stress", "studies.walker",
+)  # fmt: skip
 SEEDS, BUDGET = 10, 200
 TRUE_S = {"planted": 0.5, "honest": 0.1}
 BELIEVED_S = 0.1
