@@ -25,7 +25,7 @@ def test_a_new_folder_holds_every_notebook_and_the_data_that_they_read(tmp_path,
     out = capsys.readouterr().out
     names = sorted(file.name for file in shipped("notebooks").glob("*.ipynb"))
     assert sorted(file.name for file in (folder / "notebooks").iterdir()) == names
-    for kind in ("scenes", "tunings", "published"):
+    for kind in ("scenes", "tunings", "mappings", "published"):
         there = {file.name for file in (folder / "data" / kind).iterdir()}
         assert there == {file.name for file in shipped(kind).iterdir() if file.is_file()}
     assert not (folder / "data" / "evidence").exists()

@@ -10,7 +10,7 @@ from avoidkit.checks import InputError
 from avoidkit.commands.shared import CAUTION, command, say
 from avoidkit.places import home, shipped
 
-KINDS = ("scenes", "tunings", "published", "recordings", "walks")  # of data; evidence and pictures stay with the kit
+KINDS = ("scenes", "tunings", "mappings", "published", "recordings", "walks")  # evidence and pictures stay
 FIRST = "01_wait_or_go_round.ipynb"
 LEFT_OUT = (".ipynb_checkpoints", "__pycache__")
 
