@@ -11,7 +11,13 @@ from avoidkit import shipped
 nbformat = pytest.importorskip("nbformat", reason="needs the lab extra: nbformat is missing")
 
 NOTEBOOKS = sorted(shipped("notebooks").glob("*.ipynb"))
-CELLS_AT_MOST = 16
+CELLS_AT_MOST = 20
+LONG = ("06_tuning_by_evidence", "08_your_log_your_rule")  # studies and many drives: about a minute each
+
+
+def of_its_time(path):
+    """The path as a parameter; of the long ones only with the slow tests."""
+    return pytest.param(path, marks=pytest.mark.slow) if path.stem in LONG else path
 
 
 def read(path):
@@ -60,7 +66,7 @@ def test_no_cell_names_a_place_outside_the_kits_data(path):
         assert not re.search(r"[\"'](/|\.\./|~|[A-Za-z]:\\)", source)
 
 
-@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
+@pytest.mark.parametrize("path", [of_its_time(path) for path in NOTEBOOKS], ids=lambda path: path.stem)
 def test_it_runs_in_a_fresh_kernel(path, tmp_path, monkeypatch):
     nbclient = pytest.importorskip("nbclient", reason="needs the lab extra: nbclient is missing")
     pytest.importorskip("ipykernel", reason="needs the lab extra: ipykernel is missing")
@@ -71,7 +77,7 @@ def test_it_runs_in_a_fresh_kernel(path, tmp_path, monkeypatch):
         monkeypatch.setenv(folder, str(tmp_path / folder.lower()))
     monkeypatch.delenv("MPLBACKEND", raising=False)
     client = nbclient.NotebookClient(
-        read(path), timeout=180, kernel_name="python3", resources={"metadata": {"path": str(tmp_path)}}
+        read(path), timeout=600, kernel_name="python3", resources={"metadata": {"path": str(tmp_path)}}
     )
     done = client.execute()
     shown = [output for cell in done.cells if cell.cell_type == "code" for output in cell.outputs]
