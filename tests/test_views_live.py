@@ -82,10 +82,10 @@ def test_a_guest_who_was_told_to_walk_walks_on(lane, tuning):
 def test_nobody_is_pulled_through_a_wall_or_under_the_vehicle(lane, tuning):
     hand = Hand(lane, tuning, people=[(9.0, 2.0, 0.0, 0.0)])
     hand.drive.loop.crowd.put(0, (9.0, 9.0))
-    row = hand.go(4.0, held=False)
-    assert row.people.xy[-1, 1] < 3.0  # the wall's face
+    row = hand.go(1.0, held=False)
+    assert 2.5 < row.people.xy[-1, 1] < 3.0  # the wall's face
     hand.drive.loop.crowd.put(0, (1.0, 0.0))
-    row = hand.go(6.0, held=False)
+    row = hand.go(2.5, held=False)
     gap = signed_distance(row.people.xy[-1:], outline_in_scene(tuning.vehicle, row.ego.pose))[0]
     assert gap >= 0.25 - 1e-6
 
@@ -93,7 +93,7 @@ def test_nobody_is_pulled_through_a_wall_or_under_the_vehicle(lane, tuning):
 def test_whoever_touches_the_outline_is_a_contact(lane, tuning):
     hand = Hand(lane, tuning, people=[(6.0, 0.0, 0.0, 0.0)])
     hand.drive.loop.crowd.walk(0, (-1.0, 0.0))
-    row = hand.go(5.0, held=False)
+    row = hand.go(2.5, held=False)
     gap = signed_distance(row.people.xy[-1:], outline_in_scene(tuning.vehicle, row.ego.pose))[0]
     assert 0.25 <= gap < 0.256
     assert row.contacts == (GUEST.format(1),)
@@ -136,8 +136,8 @@ def test_the_clock_runs_by_itself_waits_for_a_slow_page_and_stops_for_a_silent_o
     assert not hand.drive.playing
     assert hand.drive.note == "The page is silent: the clock stands."
     numbers = [number for number, _ in hand.shown]
-    assert numbers == list(range(1, IN_FLIGHT + 2))  # so many without a word, and the one that says why it stands
-    assert hand.drive.row.time_s >= 0.2
+    assert numbers == list(range(1, len(numbers) + 1))
+    assert 2 <= len(numbers) <= IN_FLIGHT + 1  # so many without a word, and the one that says why it stands
 
 
 def test_it_waits_once_the_page_has_not_seen_what_it_was_sent_and_goes_on_when_it_has(lane, tuning):

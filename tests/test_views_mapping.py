@@ -64,16 +64,18 @@ def test_the_process_paints_the_newest_request_and_says_what_is_wrong_with_one(l
     assert out.getvalue() == ""
     for line, number in ((good, 7), (bad, 8)):
         out = io.StringIO()
-        mapping.main(_open_line(line), out)
+        mapping.main(_open_line(line, out), out)
         said = [json.loads(text) for text in out.getvalue().splitlines()]
         assert {one["number"] for one in said} == {number}
         assert said[-1]["done"]
     assert "nothing" in said[-1]["problem"]
 
 
-def _open_line(line):
+def _open_line(line, out):
     yield line
-    time.sleep(2.0)  # the line stays open while the map is painted
+    until = time.monotonic() + 60.0  # the line stays open while the map is painted
+    while '"done": true' not in out.getvalue() and time.monotonic() < until:
+        time.sleep(0.02)
 
 
 def test_a_map_comes_from_another_process_and_ends_when_somebody_moves(lane, tuning):
