@@ -19,8 +19,8 @@ def main(arguments=None):
     except InputError as error:
         sys.stderr.write(f"avoidkit {options.command}: {error}\n")
         return MISTAKE
-    except KeyboardInterrupt:
-        sys.stderr.write(f"\navoidkit {options.command}: interrupted\n")
+    except KeyboardInterrupt as stop:  # a study says what it keeps
+        sys.stderr.write(f"\navoidkit {options.command}: {str(stop) or 'interrupted'}\n")
         return INTERRUPTED
     except BrokenPipeError:  # the reader of our output, such as `head`, has gone
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -81,3 +81,15 @@ def test_a_mistake_ends_with_code_2_and_a_sentence(capsys, tmp_path, arguments, 
     code, _, err = run(capsys, *arguments, "--out", tmp_path / "out", "--quiet")
     assert code == 2
     assert said in err
+
+
+def test_an_interrupted_study_says_what_it_keeps(capsys, tmp_path, monkeypatch):
+    def interrupt(parcel):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("avoidkit.studies.run.carry", interrupt)
+    command = ["map", "guest_crosses", "--x=5:9:2", "--y=-1:1:2", "--out", tmp_path / "out", "--quiet"]
+    code, _, err = run(capsys, *command)
+    assert code == 130
+    assert "map: 0 of 2 rows are kept in" in err
+    assert "the same call goes on from there" in err

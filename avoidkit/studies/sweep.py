@@ -119,7 +119,8 @@ def sweep(
     scenes : Scene, name, or sequence of them
     tuning : Tuning
     over : dict
-        By dotted name of a tuning field: a list of values, or (low, high).
+        By dotted name of a tuning field: a list of values, or (low, high). A field of `vehicle` changes what is
+        believed and what is true alike; what `scene.true_vehicle` names stays as it is there.
     seeds : int or sequence of int
         How many (0, 1, ...), or which. All settings see the same seeds: common random numbers.
     design : str

@@ -100,7 +100,8 @@ def processes(workers=None, *, method="spawn"):
     workers : int or None
         None: one a processor.
     method : str
-        `spawn` starts afresh; `fork` (Linux) starts at once but copies what this process holds.
+        `spawn` starts afresh (a script has to call from below `if __name__ == "__main__":` then); `fork` (Linux)
+        starts at once, but copies what this process holds.
 
     Examples
     --------
