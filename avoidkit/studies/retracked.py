@@ -9,6 +9,7 @@ from avoidkit.tracking import settings as of
 from avoidkit.tracking.association import gate, nearest
 from avoidkit.tracking.cluster import accuracy_of, measure
 from avoidkit.tracking.diagnostics import diagnose, nees
+from avoidkit.tracking.engines import _derivative, _expected, _residual
 from avoidkit.tracking.records import Stage, Tracks, exact_tracks, no_tracks
 from avoidkit.tracking.settings import settings_of
 from avoidkit.vehicle import EgoHistory
@@ -153,17 +154,3 @@ def _update(one, clusters, j):
     """Work one measurement into one filter of the library."""
     sensor, R = (clusters.sensor,), np.diag(clusters.R[j, 1])
     one.update(clusters.z[j], _derivative, _expected, R, sensor, sensor, _residual)
-
-
-def _expected(x, sensor):
-    return filters.expected(x, sensor)[0]
-
-
-def _derivative(x, sensor):
-    return filters.expected(x, sensor)[1]
-
-
-def _residual(z, h):
-    y = z - h
-    y[1] = filters.wrapped(y[1])
-    return y
