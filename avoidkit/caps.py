@@ -17,7 +17,7 @@ from avoidkit.separation import (
     sweep_poses,
 )
 from avoidkit.tracking.records import Stage
-from avoidkit.vehicle import box
+from avoidkit.vehicle import box, stop_distance
 from avoidkit.verdict import Check, at_least, at_most
 
 
@@ -91,19 +91,34 @@ def _shadow(poses, table, cells, tuning):
 
 
 def _guard(situation, direction, cells, tuning):
+    """The last guard: stand before an unexplained echo is nearer than `guard_m`, counted from when it was heard."""
     from avoidkit.sensing import ultrasonic_mounts
 
-    top, needed = tuning.vehicle.top_mps, tuning.decision.guard_m
+    vehicle, needed = tuning.vehicle, tuning.decision.guard_m
     echoes = situation.echoes
     mounts = ultrasonic_mounts(tuning)
-    sensors = range(6) if direction > 0 else range(6, 12)
+    waits_s = max(situation.time_s - echoes.taken_s, 0.0) + tuning.cycle_s
+    far_m = needed + _stop_m(vehicle.top_mps, waits_s, vehicle)
     nearest, which = math.inf, -1
-    for k in sensors:
+    for k in range(6) if direction > 0 else range(6, 12):
         first = float(echoes.first_m[k])
-        if first < needed and first < nearest and not _explained(first, mounts[k], situation.ego.pose, cells, tuning):
+        near = first < min(far_m, nearest)
+        if near and not _explained(first, mounts[k], situation.ego.pose, cells, tuning):
             nearest, which = first, k
     about = "" if which < 0 else f"ultrasonic {which + 1}"
-    return Cap(top if which < 0 else 0.0, at_least("ultrasonic echo", nearest, needed, "m", about))
+    cap = vehicle.top_mps if which < 0 else _guard_cap(nearest - needed, waits_s, vehicle)
+    return Cap(cap, at_least("ultrasonic echo", nearest, needed, "m", about))
+
+
+def _guard_cap(room_m, waits_s, vehicle):
+    """The greatest speed from which the vehicle stands within `room_m`, m/s, on a grid of 0.01 m/s."""
+    speeds = np.arange(0.0, vehicle.top_mps + 1e-9, 0.01)
+    return float(speeds[_stop_m(speeds, waits_s, vehicle) <= max(room_m, 0.0) + 1e-12].max())
+
+
+def _stop_m(speed_mps, waits_s, vehicle):
+    stop = stop_distance(speed_mps, vehicle.latency_s, vehicle.brake_build_up_s, vehicle.brake_mps2)
+    return speed_mps * waits_s + stop
 
 
 def _explained(echo_m, mount, pose, cells, tuning, error_m=0.20):

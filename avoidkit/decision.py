@@ -227,12 +227,18 @@ def _settle(situation, answer, tuning):
     return replace(answer, action=action, path=path, cap_mps=cap, checks=checks, settled=check.name), "detour", since
 
 
-def halting(situation, why, name="stage failed"):
-    """The verdict for a cycle in which a stage raised or returned nonsense: HALT, and the reason."""
+def halting(situation, why, name="stage failed", *, rules=None):
+    """The verdict for a cycle in which a stage raised or returned nonsense: HALT, and the reason.
+
+    With `rules`, the section `decision` of the tuning, a failure that lasts is a halt like any other: the vehicle
+    then waits for the operator's renewal.
+    """
     memory, now = situation.memory, situation.time_s
     since = memory.since_s if memory.action == Action.HALT else now
     capped = now if not math.isfinite(memory.capped_since_s) else memory.capped_since_s
-    memory = replace(memory, action=Action.HALT, since_s=since, capped_since_s=capped, ready=False)
+    lasts = rules is not None and rules.renew_after_halt and now - capped >= rules.halt_after_s - 1e-9
+    halted = memory.halted or lasts
+    memory = replace(memory, action=Action.HALT, since_s=since, capped_since_s=capped, halted=halted, ready=False)
     check = Check(name, 0.0, 1.0, "errors", False, True, why)
     return Verdict(Action.HALT, situation.path, 0.0, memory, (check,), name, f"Halt: {why}")
 

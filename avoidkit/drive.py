@@ -181,12 +181,12 @@ class Loop:
             dict(self._sensor_state), self._memory,
         )  # fmt: skip
         if errors:
-            return situation, halting(situation, errors[0]), errors[0]
+            return situation, halting(situation, errors[0], rules=self.tuning.decision), errors[0]
         verdict = self._stage(errors, "decision", lambda: self._decide(situation, self.tuning), None)
         if not errors and not is_sound(verdict):
             errors.append(f"decision: must return a Verdict with a finite speed cap, got {_short(verdict)}")
         if errors:
-            return situation, halting(situation, errors[0]), errors[0]
+            return situation, halting(situation, errors[0], rules=self.tuning.decision), errors[0]
         return situation, verdict, ""
 
     @staticmethod

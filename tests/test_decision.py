@@ -227,3 +227,27 @@ def test_a_verdict_that_cannot_be_followed_is_not_sound(cap):
     assert not is_sound(replace(verdict, speed_cap_mps=cap))
     assert not is_sound(None)
     assert not is_sound("halt")
+
+
+@pytest.mark.parametrize(("echo_m", "least", "most"), [(0.36, 0.0, 0.0), (0.42, 0.3, 0.5), (0.9, 1.2, 1.2)])
+def test_an_echo_beyond_the_guard_leaves_just_the_speed_from_which_the_vehicle_stands_before_it(echo_m, least, most):
+    # By hand for 0.42 m: 0.12 m of room; v (0.05 + 0.15 + 0.10/2) + v^2/8 - 4 * 0.10^2/24 is 0.118 m at 0.40 m/s,
+    # 0.122 m at 0.41 m/s.
+    where = lane()
+    first = np.full(12, np.inf)
+    first[2] = echo_m
+    verdict = decide(replace(where, echoes=Echoes(where.time_s, where.time_s, first)), TUNING)
+    assert least <= verdict.speed_cap_mps <= most
+    if echo_m == 0.42:
+        assert verdict.speed_cap_mps == pytest.approx(0.40, abs=1e-9)
+
+
+def test_a_stage_that_fails_for_long_leaves_a_halt_that_waits_for_renewal():
+    where = lane(speed_mps=0.0)
+    for k in range(12):
+        now = where.time_s + 0.05
+        verdict = halting(where, "decision: silent", rules=TUNING.decision)
+        assert verdict.memory.halted == (k >= 10)
+        where = replace(where, time_s=now, memory=verdict.memory)
+    fresh = lane(speed_mps=0.0)
+    assert decide(replace(fresh, memory=verdict.memory), TUNING).action == Action.WAIT

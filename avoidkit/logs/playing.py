@@ -83,13 +83,13 @@ class _Run:
 
     def _judge(self, situation, error):
         if error.startswith(LOST):
-            return halting(situation, error, "own motion known"), error
+            return halting(situation, error, "own motion known", rules=self._tuning.decision), error
         try:
             verdict = self._decide(situation, self._tuning)
         except Exception as raised:  # noqa: BLE001  (a user's decision may raise anything: that is a halt)
             error = f"decision: {type(raised).__name__}: {raised}"
-            return halting(situation, error), error
+            return halting(situation, error, rules=self._tuning.decision), error
         if not is_sound(verdict):
             error = "decision: must return a Verdict with a finite speed cap"
-            return halting(situation, error), error
+            return halting(situation, error, rules=self._tuning.decision), error
         return verdict, ""

@@ -170,8 +170,8 @@ class _Again:
             if not errors and not is_sound(verdict):
                 errors.append("decision: must return a Verdict with a finite speed cap")
         if errors and errors[0].startswith(LOST):
-            return halting(situation, errors[0], "own motion known"), errors[0]
-        return (halting(situation, errors[0]), errors[0]) if errors else (verdict, "")
+            return halting(situation, errors[0], "own motion known", rules=self._tuning.decision), errors[0]
+        return (halting(situation, errors[0], rules=self._tuning.decision), errors[0]) if errors else (verdict, "")
 
 
 def _stage(errors, name, call, instead, wanted=object):
