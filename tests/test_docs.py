@@ -43,7 +43,8 @@ def _commands(block):
 
 def _console_blocks():
     for block in blocks("README.md", "console"):
-        slow = [pytest.mark.slow] if "avoidkit drive" in block else []
+        long = any(f"avoidkit {name}" in block for name in ("drive", "map", "handover"))
+        slow = [pytest.mark.slow] if long else []
         yield pytest.param(block, id=block.splitlines()[0], marks=slow)
 
 
