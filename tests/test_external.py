@@ -80,6 +80,7 @@ def yard_with_somebody(ahead_m):
     return made_scene(standing("Ada", 3.85 + ahead_m, 0.0))
 
 
+@pytest.mark.slow
 def test_a_decision_in_another_language_drives_20_s_and_halts_before_somebody(decider, tuning):
     with external(decider) as decide:
         run = drive(yard_with_somebody(4.5), tuning, seed=1, decide=decide, duration_s=20.0, stop_at_end=False)

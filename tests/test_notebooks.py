@@ -12,7 +12,7 @@ nbformat = pytest.importorskip("nbformat", reason="needs the lab extra: nbformat
 
 NOTEBOOKS = sorted(shipped("notebooks").glob("*.ipynb"))
 CELLS_AT_MOST = 20
-LONG = ("06_tuning_by_evidence", "08_your_log_your_rule")  # studies and many drives: about a minute each
+LONG = ("06_tuning_by_evidence", "07_what_radar_adds", "08_your_log_your_rule", "09_review")  # many drives each
 
 
 def of_its_time(path):

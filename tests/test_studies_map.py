@@ -50,6 +50,7 @@ def test_every_place_names_the_check_that_settled_it_with_its_slack(coarse):
     assert np.isfinite(coarse.slack[known & (coarse.settled_by == "gap to reach")]).all()
 
 
+@pytest.mark.slow
 def test_the_boundary_along_three_rays_is_where_bisection_of_the_decision_puts_it(yard):
     tuning = Tuning()
 
