@@ -11,9 +11,7 @@ from avoidkit.commands.shared import CAUTION, MISTAKE, command, say
 def add(commands):
     """The options of this subcommand."""
     made = command(commands, "check", run_check, "check scenes, tunings and recordings, or print their make-up")
-    made.add_argument(
-        "files", nargs="*", metavar="FILE", help="scene, tuning, mapping (TOML), recording (Parquet)"
-    )
+    made.add_argument("files", nargs="*", metavar="FILE", help="scene, tuning, mapping (TOML), recording (Parquet)")
     made.add_argument("--schema", choices=("scene", "tuning", "mapping"), help="print the JSON schema of such a file")
     made.add_argument("--columns", action="store_true", help="print every column of a recording, with its unit")
     made.add_argument("--mend", action="store_true", help="turn what a killed drive left (.part) into a recording")

@@ -7,9 +7,7 @@ def add(commands):
     """The options of this subcommand."""
     made = command(commands, "export", run_export, "write a recording as CSV or MDF4 for other programs")
     made.add_argument("recording", metavar="RUN.parquet", help="a recording (Parquet, .part)")
-    made.add_argument(
-        "--out", required=True, metavar="FILE", help="*.csv or *.mf4; a mapping goes beside it"
-    )
+    made.add_argument("--out", required=True, metavar="FILE", help="*.csv or *.mf4; a mapping goes beside it")
     made.add_argument("--force", action="store_true", help="replace files of these names if they are there already")
 
 
