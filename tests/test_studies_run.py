@@ -221,7 +221,12 @@ INTERRUPTED = """
 
 @pytest.mark.parametrize("executor", ["None", pytest.param("processes(2)", marks=pytest.mark.slow)])
 def test_a_study_interrupted_at_a_third_goes_on_to_the_same_table(tmp_path, executor):
-    values = {"root": str(ROOT), "folder": str(tmp_path / "study"), "executor": executor, "pause": 0.15}
+    values = {
+        "root": str(ROOT),
+        "folder": str(tmp_path / "study"),
+        "executor": executor,
+        "pause": 0.15 if executor == "None" else 0.8,
+    }
     script = tmp_path / "study.py"
     script.write_text(textwrap.dedent(INTERRUPTED).format(**values), encoding="utf-8")
     running = subprocess.Popen([sys.executable, str(script)], stdout=subprocess.PIPE, text=True, cwd=ROOT)

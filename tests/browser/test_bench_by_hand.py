@@ -198,7 +198,7 @@ def test_where_the_page_may_not_run_the_plan_sliders_take_its_place_and_work(
     labs.open_in_lab(page, lab[0], make_notebook("refused.ipynb", *QUIET_CELLS))
     run_all(page)
     page.wait_for_selector(".avoidkit-bench .ak-verdict[data-action='detour']", timeout=40_000)
-    assert "needs anywidget where JupyterLab itself runs" in page.locator(".ak-late").first.inner_text()
+    assert "anywidget where JupyterLab itself runs" in page.locator(".ak-trouble, .ak-late").first.inner_text()
     handle = page.locator(".widget-slider:has(label:text('person y')) .noUi-handle").first
     handle.focus()
     for _ in range(6):
