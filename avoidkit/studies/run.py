@@ -15,6 +15,7 @@ import os
 import signal
 from collections import deque
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, wait
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -276,8 +277,9 @@ class _Crew:
         workers = list((getattr(self._pool, "_processes", None) or {}).values())
         self._pool.shutdown(wait=False, cancel_futures=True)
         for worker in workers:
-            if worker.is_alive():
-                os.kill(worker.pid, signal.SIGTERM)
+            with suppress(ProcessLookupError):  # it may end between the question and the signal
+                if worker.is_alive():
+                    os.kill(worker.pid, signal.SIGTERM)
 
 
 def _tables(plan, rows):
