@@ -191,9 +191,45 @@ def _occupied_in_way(poses, distances, cells, tuning):
     clear = free_along(poses, distances, cells, tuning.vehicle, grown, unknown_blocks=False)
     if not clear.blocked:
         return None
+    person = _maybe_person(clear, cells, poses[0, :2], tuning)
+    if person is not None:
+        return Blocked(clear.free_m, (person,), "small thing")
     spots = _extremes(clear, cells, poses, distances)
     needed = tuning.decision.static_clearance_m + 0.05
     return Blocked(clear.free_m, tuple((x, y, needed) for x, y in spots), "occupied cells")
+
+
+def _maybe_person(clear, cells, here_xy, tuning, around_m=1.6, deep_m=2.2):
+    """(x, y, needed) of the occupied cells about the first one in the way if a person may be there, or None.
+
+    Somebody who stands far off is occupied cells before he is a track, smeared along the line of sight; the way
+    round is planned wide from the start.
+    """
+    if not tuning.people.treat_small_still_as_person:
+        return None
+    from scipy import ndimage
+
+    reach = int(around_m / cells.cell_m)
+    row, col = int((clear.y_m - cells.y_m) / cells.cell_m), int((clear.x_m - cells.x_m) / cells.cell_m)
+    top, left = max(row - reach, 0), max(col - reach, 0)
+    window = cells.state[top : row + reach + 1, left : col + reach + 1] == OCCUPIED
+    labels, _ = ndimage.label(ndimage.maximum_filter(window, 3))
+    rows, cols = np.nonzero(window & (labels == labels[row - top, col - left]))
+    if not len(rows):
+        return None
+    x = cells.x_m + (left + cols + 0.5) * cells.cell_m - here_xy[0]
+    y = cells.y_m + (top + rows + 0.5) * cells.cell_m - here_xy[1]
+    sight = math.atan2(y.mean(), x.mean())
+    deep = x * math.cos(sight) + y * math.sin(sight)
+    across = y * math.cos(sight) - x * math.sin(sight)
+    wide_m = float(np.ptp(across)) + cells.cell_m
+    if wide_m > tuning.tracking.edge_m or np.ptp(deep) > deep_m:
+        return None
+    people, decision = tuning.people, tuning.decision
+    gap = max(people.possible_person_gap_m, people.likely_standing_m + decision.clearance_m)
+    d, a = float(deep.min()) + people.body_radius_m, 0.5 * float(across.min() + across.max())
+    c, s = math.cos(sight), math.sin(sight)
+    return here_xy[0] + c * d - s * a, here_xy[1] + s * d + c * a, people.body_radius_m + gap
 
 
 def _extremes(clear, cells, poses, distances, around_m=1.6):

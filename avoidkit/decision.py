@@ -189,7 +189,8 @@ def _with_memory(situation, answer, tuning):
     checks = answer.checks
     if settled == "renewal by operator":
         checks += (Check(settled, 1.0, 0.0, "1", False),)
-    search_after = now + SEARCH_EVERY_S if answer.searched and action == Action.HALT else memory.search_after_s
+    in_vain = answer.searched and action == Action.HALT and not pending
+    search_after = now + SEARCH_EVERY_S if in_vain else memory.search_after_s
     new = replace(
         memory,
         action=action,

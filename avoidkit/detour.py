@@ -175,6 +175,10 @@ def find_detour(situation, cells, blockers, tuning, *, name, sides=(1, -1)):
     step = ref[1, 0] - ref[0, 0]
     ends = np.minimum(np.ceil((plans[:, 3] + plans[:, 4]) / step).astype(np.int64) + 1, len(ref))
     bodies = likely_bodies(situation.tracks, tuning, vehicle.creep_mps)
+    maybe = [
+        (x, y, 0.0, 0.0, needed, 0.0, math.inf) for x, y, needed in blockers if needed >= tuning.people.body_radius_m
+    ]
+    bodies = np.concatenate([bodies, np.array(maybe).reshape(-1, 7)])
     shape = np.array(box(vehicle))
     code, slack, extra = examine(plans, start, ref, ends, limits, shape, detour.speed_mps, bodies, float(direction))
     extra_s = extra / detour.speed_mps

@@ -6,7 +6,7 @@ from functools import cached_property
 
 import numpy as np
 
-from avoidkit.checks import InputError, require_finite, require_positive, require_shape
+from avoidkit.checks import InputError, require_finite, require_not_negative, require_positive, require_shape
 from avoidkit.gridmath import NEVER_S
 from avoidkit.vehicle import box
 
@@ -186,24 +186,30 @@ class Grid:
         """
         return cells_to_polygon(self.connected_free(), self.corner_xy, self.cell_m)
 
-    def boundary_edges(self, sight_m):
+    def boundary_edges(self, sight_m, *, margin_m=0.3):
         """The edges of `boundary`, by what ends the free region there.
 
         Parameters
         ----------
         sight_m : float
             Farther than this from the vehicle an unknown cell is out of view rather than in a shadow.
+        margin_m : float
+            An unknown cell so near to an occupied one belongs to it: free ends that far before what was seen.
 
         Returns
         -------
         dict of str to shapely geometry
-            Lines, m: `seen obstacle` beside occupied cells, `shadow` beside unknown ones, `end of view` beside those
-            that are out of view or beyond the grid.
+            Lines, m: `seen obstacle` beside occupied cells and their margin, `shadow` beside other unknown ones,
+            `end of view` beside those that are out of view or beyond the grid.
         """
+        from scipy import ndimage
+
         require_positive(sight_m=sight_m)
+        require_not_negative(margin_m=margin_m)
         free = self.connected_free()
+        seen = ndimage.maximum_filter(self.occupied(), 2 * math.floor(margin_m / self.cell_m + 1e-9) + 1)
         far = np.hypot(*np.moveaxis(self.centres() - self.vehicle_xy, -1, 0)) > sight_m
-        kind = np.where(self.occupied(), 0, np.where(far, 2, 1))
+        kind = np.where(seen, 0, np.where(far, 2, 1))
         kind = np.pad(kind, 1, constant_values=2)
         names = ("seen obstacle", "shadow", "end of view")
         return {name: _edges_beside(free, kind == k, self.corner_xy, self.cell_m) for k, name in enumerate(names)}

@@ -18,6 +18,8 @@ BLUR_M = 0.15  # a return that is less sure across the line of sight says less a
 DEGRADED_SHARE = 0.3  # of its range that a radar surely has left which says it is degraded; our placeholder
 REPEATS = 20  # the same returns so many times in a row, in spite of noise: stuck; our placeholder
 KNOWN_WITHIN_M, KNOWN_BINS, GONE_SHARE = 8.0, 30, 0.7  # when known things have stopped returning; our placeholders
+USUAL_FROM, SPARSE_SHARE = 8.0, 0.4  # a scan with a smaller share than this of so many returns frees nothing; ours
+USUAL_S, WHILE_SPARSE_S = 2.0, 30.0  # how long a usual number is remembered, and while scans are sparse; ours
 KEPT = ("log_odds", "last_seen_s", "declared", "held", "doubt_until_s")  # what a checkpoint holds and a scroll moves
 EMPTY = {"log_odds": 0.0, "last_seen_s": NEVER_S, "declared": 0, "held": 0, "doubt_until_s": NEVER_S}
 KIND = {"declared": np.uint8, "held": np.uint8}  # all others float32
@@ -78,9 +80,10 @@ class RadarEvidence:
     """What the scans of one radar say about cells; remembers its returns of the last few scans.
 
     An edge of small reflectivity does not return in every scan: what it hides is hidden as long as any scan of
-    the last `remember_s` saw it. Two doubts keep a radar from freeing cells: it repeats itself although noise
-    or own motion should change its returns (stuck), or most of the things known in its view have stopped
-    returning at once (gone blind without knowing).
+    the last `remember_s` saw it. Three doubts keep a radar from freeing cells: it repeats itself although noise
+    or own motion should change its returns (stuck), most of the things known in its view have stopped
+    returning at once, or its scans hold far fewer returns than they used to (both: gone blind without knowing).
+    A radar that was dirty from the start cannot be told from one that looks at an empty field.
     """
 
     def __init__(self, mount, tuning):
@@ -95,6 +98,7 @@ class RadarEvidence:
         self.recent = deque()  # (taken_s, points in the scene frame)
         self.last = (np.zeros(0), np.zeros(0), Pose(0.0, 0.0, 0.0), 0)  # range, azimuth, vehicle, times repeated
         self.distrusted_until_s = -math.inf
+        self.usual, self.counted_s = math.nan, -math.inf  # returns of a scan as they used to be, and up to when
 
     def _adult_reach(self):
         """Range, m, by bin, up to which one scan would show a weak adult with `evidence_probability`."""
@@ -113,6 +117,8 @@ class RadarEvidence:
         while self.recent and self.recent[0][0] < scan.taken_s - self._space.remember_s - 1e-9:
             self.recent.popleft()
         self.recent.append((scan.taken_s, points))
+        if self._is_sparse(len(scan), scan.taken_s):
+            return
         if scan.health == Health.OK:
             self._mark_free(state, scan.taken_s, at, self.reach_m)
         elif scan.health == Health.DEGRADED:
@@ -131,6 +137,17 @@ class RadarEvidence:
             or abs(pose.yaw_rad - before.yaw_rad) > 0.005
         )
         return moved or (self._radar.noise and times + 1 >= REPEATS)
+
+    def _is_sparse(self, returns, taken_s):
+        """Whether a scan holds far fewer returns than usual; what is usual is forgotten slowly while that lasts."""
+        before_s, self.counted_s = self.counted_s, max(self.counted_s, taken_s)
+        if math.isnan(self.usual):
+            self.usual = float(returns)
+            return False
+        sparse = self.usual >= USUAL_FROM and returns < SPARSE_SHARE * self.usual
+        dt_s = self.counted_s - before_s
+        self.usual += (returns - self.usual) * -math.expm1(-dt_s / (WHILE_SPARSE_S if sparse else USUAL_S))
+        return sparse
 
     def _mark_free(self, state, taken_s, at, sure_m):
         space = self._space
@@ -182,6 +199,7 @@ class RadarEvidence:
             "recent": [(t, points.copy()) for t, points in self.recent],
             "last": [ranges.copy(), azimuths.copy(), [pose.x_m, pose.y_m, pose.yaw_rad], times],
             "distrusted_until_s": self.distrusted_until_s,
+            "usual": [self.usual, self.counted_s],
         }
 
     def restore(self, saved):
@@ -195,6 +213,7 @@ class RadarEvidence:
             int(times),
         )
         self.distrusted_until_s = float(saved["distrusted_until_s"])
+        self.usual, self.counted_s = map(float, saved.get("usual", (math.nan, -math.inf)))
 
 
 class EchoEvidence:

@@ -109,6 +109,18 @@ def test_something_that_has_gone_is_cleared_within_a_second():
     assert watch(space, 1.0, start_s=2.0).is_free([[8.0, 0.0], [9.0, 0.0]]).all()
 
 
+def test_a_scan_with_far_fewer_returns_than_usual_frees_nothing():
+    things = wall(12.0, -6.0, 12.0, 6.0, 0.5)  # 25 returns
+    few, half = things[::4], things[::2]  # 7 are less than 0.4 of 25, 13 are more
+    for left, freed in ((few, False), (half, True)):
+        space = FreeSpace(TUNING)
+        watch(space, 1.0, things, names=("front_left",))
+        before = space.step([], None, no_tracks(1.0), ego_at(1.0))
+        grid = watch(space, 1.0, left, names=("front_left",), start_s=1.05)
+        newly = grid.known_free() & ~before.known_free()
+        assert bool(newly.any()) is freed
+
+
 def test_a_tracked_walker_leaves_no_trail_and_stands_on_no_free_cell():
     space = FreeSpace(TUNING)
     watch(space, 1.0)

@@ -73,12 +73,22 @@ def test_the_polygon_of_cells_keeps_holes_and_area():
 def test_edges_of_the_boundary_say_what_ends_the_free_region():
     # One free row; above it an occupied cell, an unknown one near by and one far off; below it the grid ends.
     odds = np.array([[-9.0, -9.0, -9.0], [9.0, 0.0, 0.0]])
-    lines = grid_of(odds, vehicle_xy=[10.1, 20.1]).boundary_edges(sight_m=1.0)
+    lines = grid_of(odds, vehicle_xy=[10.1, 20.1]).boundary_edges(sight_m=1.0, margin_m=0.0)
     assert lines["seen obstacle"].equals(shapely.LineString([(10.0, 20.5), (10.5, 20.5)]))
     assert lines["shadow"].equals(shapely.LineString([(10.5, 20.5), (11.0, 20.5)]))
     assert lines["end of view"].length == pytest.approx(0.5 + 1.5 + 2 * 0.5)
     whole = sum(line.length for line in lines.values())
     assert whole == pytest.approx(grid_of(odds, vehicle_xy=[10.1, 20.1]).boundary().length)
+
+
+def test_the_strip_before_what_was_seen_is_no_shadow():
+    # A free row, two unknown rows of 0.1 m, then something occupied above the left half only.
+    odds = np.zeros((4, 40))
+    odds[0], odds[3, :10] = -9.0, 9.0
+    grid = Grid(np.zeros(2), 0.1, odds, np.zeros((4, 40)), vehicle_xy=[0.05, 0.05])
+    assert grid.boundary_edges(9.0)["seen obstacle"].length == pytest.approx(1.0 + 0.3)  # and as far beside its end
+    assert grid.boundary_edges(9.0)["shadow"].length == pytest.approx(4.0 - 1.3)
+    assert grid.boundary_edges(9.0, margin_m=0.1)["seen obstacle"].is_empty
 
 
 def test_a_free_grid_marks_every_cell_that_a_thing_touches():

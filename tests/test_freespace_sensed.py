@@ -97,3 +97,17 @@ def test_a_dead_radar_leaves_its_side_unknown():
     *_, (_, _, grid) = along_the_path(scene.replace({"faults": [fault]}), 0, seconds=2.0, stand_s=9.0)
     assert not grid.is_free([[-1.5, 1.5]])[0]
     assert grid.is_free([[6.0, 0.0], [8.0, 1.0]]).all()
+
+
+def test_a_radar_that_gets_dirty_without_noticing_frees_nothing_that_a_clean_one_does_not():
+    # Dirt leaves front_left a fifth of its range; it says so only 2 s later. Until then its silence is no evidence.
+    scene = load_scene(shipped("scenes") / "guest_steps_out.toml")
+    dirt = {"sensor": "front_left", "kind": "blind", "amount": 0.2, "from_s": 2.0, "to_s": 30.0}
+    clean = along_the_path(scene, 3, seconds=4.0)
+    dirty = along_the_path(scene.replace({"faults": [dirt]}), 3, seconds=4.0)
+    wrong_m2 = []
+    for (_, ego, one), (_, _, other) in zip(clean, dirty, strict=True):
+        if ego.time_s > 2.0:
+            assert np.array_equal(one.corner_xy, other.corner_xy)
+            wrong_m2.append(np.count_nonzero(other.known_free() & ~one.known_free()) * one.cell_m**2)
+    assert max(wrong_m2) < 0.5  # 12 m^2 if scans with far fewer returns than usual freed cells as well
