@@ -3,20 +3,23 @@
 import json
 import math
 import sys
-import types
 
 import numpy as np
 import pandas as pd
 import pytest
 
+from avoidkit.studies.run import Interrupted
 from tests.evidence import runner
 
 STUDY = '''
 """A study for the test of the runner."""
+import os
+import signal
 from pathlib import Path
 
 ABOUT = "squares"
 SPEAKS_OF = ("checks",)
+FOLDER = Path({folder!r})
 
 
 def tasks():
@@ -24,11 +27,16 @@ def tasks():
 
 
 def run(task):
-    with Path({calls!r}).open("a") as calls:
+    with (FOLDER / "calls").open("a") as calls:
         calls.write(f"{{task['seed']}} ")
-    if task["seed"] == 3 and not Path({allowed!r}).exists():
+    if task["seed"] == 3 and not (FOLDER / "allowed").exists():
         raise ValueError("three is not ready")
-    return {{"square": task["seed"] ** 2}}
+    if task["seed"] == 4 and (FOLDER / "deadly").exists():
+        (FOLDER / "deadly").unlink()
+        os.kill(os.getpid(), signal.SIGKILL)
+    if task["seed"] == 2 and (FOLDER / "interrupted").exists():
+        raise KeyboardInterrupt
+    return {{"square": task["seed"] ** 2, "errors": 0}}
 
 
 def conclude(frame):
@@ -38,55 +46,40 @@ def conclude(frame):
 
 @pytest.fixture
 def squares(tmp_path, monkeypatch):
-    """A study of six tasks of which one fails until a file is there; workers in this process."""
-    module = types.ModuleType("squares")
-    exec(STUDY.format(calls=str(tmp_path / "calls"), allowed=str(tmp_path / "allowed")), module.__dict__)  # noqa: S102
-    monkeypatch.setitem(sys.modules, f"{runner.STUDIES}.squares", module)
-    monkeypatch.setattr(runner, "study", lambda name: module)
-    monkeypatch.setattr(runner, "ProcessPoolExecutor", InProcess)
-    return tmp_path
+    """A study of six tasks of which the fourth fails until the file `allowed` is there."""
+    package = tmp_path / "trial_studies"
+    package.mkdir()
+    (package / "squares.py").write_text(STUDY.format(folder=str(tmp_path)), encoding="utf-8")
+    monkeypatch.syspath_prepend(str(tmp_path))
+    monkeypatch.setattr(runner, "STUDIES", "trial_studies")
+    yield tmp_path
+    for name in ("trial_studies.squares", "trial_studies"):
+        sys.modules.pop(name, None)
 
 
-class InProcess:
-    """Stands in for the pool of processes: carries out at once, in this process."""
-
-    def __init__(self, *_, **__):
-        pass
-
-    def __enter__(self):
-        return self
-
-    def __exit__(self, *_):
-        return False
-
-    def submit(self, function, *arguments):
-        from concurrent.futures import Future
-
-        future = Future()
-        try:
-            future.set_result(function(*arguments))
-        except ValueError as error:
-            future.set_exception(error)
-        return future
+def run(folder, workers=0, said=None):
+    said = [] if said is None else said
+    return runner.run("squares", folder=folder, workers=workers, say=said.append, progress=False)
 
 
 def test_a_failed_task_keeps_the_others_and_a_second_run_does_only_what_is_left(squares):
     said = []
-    assert runner.run("squares", folder=squares, say=said.append) == 1
+    assert run(squares, said=said) == 1
     assert any("three is not ready" in line for line in said)
     assert not (squares / "squares.csv").exists()
     (squares / "allowed").touch()
     (squares / "calls").unlink()
-    assert runner.run("squares", folder=squares, say=said.append) == 0
+    assert run(squares, said=said) == 0
     assert (squares / "calls").read_text() == "3 "
     table = pd.read_csv(squares / "squares.csv")
     assert table.square.tolist() == [0, 1, 4, 9, 16, 25]
+    assert list(table.columns) == ["seed", "square", "errors", "cpu_s"]
     assert not (squares / "squares.part").exists()
 
 
 def test_a_table_says_what_it_is_made_of(squares):
     (squares / "allowed").touch()
-    runner.run("squares", folder=squares, say=lambda line: None)
+    run(squares)
     head = json.loads((squares / "squares.json").read_text(encoding="utf-8"))
     assert (head["n"], head["seeds"], head["conclusion"]) == (6, [0, 1, 2, 3, 4, 5], {"sum": 55, "n": 6})
     assert head["machine"]["cores"] >= 1
@@ -96,29 +89,54 @@ def test_a_table_says_what_it_is_made_of(squares):
 
 def test_state_goes_from_missing_over_unfinished_and_fresh_to_stale(squares, monkeypatch):
     assert runner.state("squares", squares) == ("missing", None)
-    runner.run("squares", folder=squares, say=lambda line: None)
+    run(squares)
     assert runner.state("squares", squares)[0] == "missing, 5 rows of an unfinished run"
     (squares / "allowed").touch()
-    runner.run("squares", folder=squares, say=lambda line: None)
+    run(squares)
     assert runner.state("squares", squares)[0] == "fresh"
     monkeypatch.setattr(runner, "sources_hash", lambda speaks_of: "another")
     assert runner.state("squares", squares)[0] == "stale"
 
 
 def test_rows_of_an_unfinished_run_of_other_code_are_not_used(squares, monkeypatch):
-    runner.run("squares", folder=squares, say=lambda line: None)
+    run(squares)
     (squares / "allowed").touch()
     (squares / "calls").unlink()
     monkeypatch.setattr(runner, "sources_hash", lambda speaks_of: "another")
-    runner.run("squares", folder=squares, say=lambda line: None)
+    run(squares)
     assert (squares / "calls").read_text() == "0 1 2 3 4 5 "
 
 
-def test_a_line_cut_off_by_a_kill_is_left_out(squares):
-    runner.run("squares", folder=squares, say=lambda line: None)
-    part = squares / "squares.part"
-    part.write_text(part.read_text()[:-10])
-    assert len(runner._kept(part, None)) == 4
+def test_what_was_done_before_an_interrupt_is_not_done_again(squares):
+    (squares / "allowed").touch()
+    (squares / "interrupted").touch()
+    with pytest.raises(Interrupted, match="2 of 6 rows are kept"):
+        run(squares)
+    (squares / "interrupted").unlink()
+    assert run(squares) == 0
+    assert (squares / "calls").read_text() == "0 1 2 2 3 4 5 "
+
+
+@pytest.mark.slow
+def test_a_killed_worker_costs_no_row(squares):
+    (squares / "allowed").touch()
+    (squares / "deadly").touch()
+    assert run(squares, workers=2) == 0
+    assert not (squares / "deadly").exists()
+    assert pd.read_csv(squares / "squares.csv").square.tolist() == [0, 1, 4, 9, 16, 25]
+
+
+def test_rows_of_a_study_that_was_changed_are_not_used(squares):
+    run(squares)
+    (squares / "allowed").touch()
+    (squares / "calls").unlink()
+    module = squares / "trial_studies" / "squares.py"
+    module.write_text(module.read_text(encoding="utf-8").replace("** 2", "** 3"), encoding="utf-8")
+    sys.modules.pop("trial_studies.squares")
+    said = []
+    assert run(squares, said=said) == 0
+    assert any("begun anew" in line and "written was" in line for line in said)
+    assert pd.read_csv(squares / "squares.csv").square.tolist() == [0, 1, 8, 27, 64, 125]
 
 
 def test_the_hash_of_sources_ignores_layout_comments_and_docstrings_and_sees_code(tmp_path):

@@ -23,7 +23,7 @@ from avoidkit import __version__
 from avoidkit.checks import InputError
 from avoidkit.studies import progress as showing
 from avoidkit.studies.functions import described, packed
-from avoidkit.studies.shelf import Shelf
+from avoidkit.studies.shelf import PART_S, Shelf
 from avoidkit.studies.workers import Parcel, carry
 
 MOST_TRIES = 3  # the first, and two more
@@ -56,6 +56,8 @@ class Plan:
         The user's own, by role.
     settings : dict
         Plain values that all tasks share.
+    code : str or None
+        Says which code the rows speak of; None: all of the kit that a drive may depend on, by its files.
     """
 
     kind: str
@@ -65,6 +67,7 @@ class Plan:
     tunings: dict = field(default_factory=dict)
     functions: dict = field(default_factory=dict)
     settings: dict = field(default_factory=dict)
+    code: str | None = None
 
     def manifest(self):
         """Plain data that says all that shapes the rows."""
@@ -72,7 +75,7 @@ class Plan:
         return {
             "kind": self.kind,
             "kit": __version__,
-            "code": code_hash(),
+            "code": self.code or code_hash(),
             "seeds": _in_words(sorted({task["seed"] for task in self.tasks if "seed" in task})),
             "plan": {
                 "tasks": len(self.tasks), "hash": hashlib.sha256(tasks.encode()).hexdigest()[:12], **self.settings
@@ -99,7 +102,7 @@ class Results:
     times: object
 
 
-def execute(plan, *, executor=None, folder=None, max_errors=MOST_ERRORS, progress=True):
+def execute(plan, *, executor=None, folder=None, max_errors=MOST_ERRORS, again=False, progress=True):
     """Carry out a plan.
 
     Parameters
@@ -112,6 +115,8 @@ def execute(plan, *, executor=None, folder=None, max_errors=MOST_ERRORS, progres
         Finished rows are kept there; the same call goes on from them.
     max_errors : int
         After so many rows with errors the study stops.
+    again : bool
+        Kept rows with errors are made anew.
     progress : bool or callable (done, total)
 
     Returns
@@ -128,6 +133,8 @@ def execute(plan, *, executor=None, folder=None, max_errors=MOST_ERRORS, progres
         If the folder holds another study.
     """
     shelf = Shelf(folder, plan.manifest() if folder is not None else {})
+    if again:
+        shelf.drop([number for number, (row, _) in shelf.rows.items() if row.get("errors")])
     todo = [k for k in range(len(plan.tasks)) if k not in shelf.rows]
     shown = showing.bar(len(plan.tasks), plan.kind, progress)
     counted = _Errors(plan, max_errors, folder)
@@ -146,7 +153,7 @@ def execute(plan, *, executor=None, folder=None, max_errors=MOST_ERRORS, progres
             for number in todo:
                 take(number, carry(parcels[number]), 1)
         else:
-            _Crew(executor, parcels, folder).carry_out(todo, take)
+            _Crew(executor, parcels, folder, shelf.tick).carry_out(todo, take)
     except KeyboardInterrupt:
         shelf.flush()
         kept = f"kept in {folder}: the same call goes on from there" if folder is not None else "lost: give a folder"
@@ -196,13 +203,13 @@ class _Errors:
 class _Crew:
     """Keeps an executor busy, with few tasks under way at a time, and survives the loss of workers."""
 
-    def __init__(self, executor, parcels, folder):
+    def __init__(self, executor, parcels, folder, tick):
         is_pool = isinstance(executor, Executor)
         if not is_pool and not callable(executor):
             raise InputError(f"executor must be None, an Executor or a function that makes one, got {executor!r}")
         self._make = None if is_pool else executor
         self._pool = executor if is_pool else executor()
-        self._parcels, self._folder = parcels, folder
+        self._parcels, self._folder, self._tick = parcels, folder, tick
 
     def carry_out(self, todo, take):
         waiting, self._flying, tries = deque(todo), {}, dict.fromkeys(todo, 0)
@@ -231,7 +238,8 @@ class _Crew:
 
     def _gather(self, take, tries):
         """Take what is there; the tasks that were lost with their worker, or None."""
-        finished, _ = wait(self._flying, return_when=FIRST_COMPLETED)
+        finished, _ = wait(self._flying, timeout=PART_S, return_when=FIRST_COMPLETED)
+        self._tick()
         lost = []
         for future in finished:
             number = self._flying.pop(future)

@@ -12,6 +12,10 @@ PART_ROWS, PART_S = 200, 5.0  # a part is written after so many rows or so many 
 MOST_SAID = 6
 
 
+class OtherStudy(InputError):
+    """A folder holds rows of another study."""
+
+
 class Shelf:
     """Rows by number of task; `add` them, `flush` them.
 
@@ -24,7 +28,7 @@ class Shelf:
 
     Raises
     ------
-    InputError
+    OtherStudy
         If the folder holds another study: the message says what is different.
     """
 
@@ -44,11 +48,11 @@ class Shelf:
             changed = differences(before, manifest)
             if changed:
                 more = f"; and {len(changed) - MOST_SAID} more" if len(changed) > MOST_SAID else ""
-                raise InputError(
+                raise OtherStudy(
                     f"{self._folder}: holds another study: {'; '.join(changed[:MOST_SAID])}{more}. "
                     "Choose another folder, or hand in what it was begun with"
                 )
-            self.rows = _read(self._folder)
+            self.rows = kept(self._folder)
             return
         if self._folder.exists() and any(self._folder.iterdir()):
             raise InputError(f"{self._folder}: holds other files and no study, choose another folder")
@@ -61,7 +65,18 @@ class Shelf:
     def add(self, number, row, about):
         """Take in the row of one task, and what is said about how it was made."""
         self.rows[number] = self._new[number] = (row, about)
-        if len(self._new) >= PART_ROWS or time.monotonic() - self._written_s >= PART_S:
+        if len(self._new) >= PART_ROWS:
+            self.flush()
+        self.tick()
+
+    def drop(self, numbers):
+        """Forget rows; those that are made anew count, since later parts win."""
+        for number in numbers:
+            del self.rows[number]
+
+    def tick(self):
+        """Write what has come if the last part is some seconds old."""
+        if time.monotonic() - self._written_s >= PART_S:
             self.flush()
 
     def flush(self):
@@ -113,7 +128,8 @@ def _write(folder, rows):
     part.rename(folder / f"part-{number:05}.parquet")
 
 
-def _read(folder):
+def kept(folder):
+    """{number of task: (row, about)} of the parts in a folder; a later part wins."""
     import pyarrow as pa
     import pyarrow.parquet as pq
 

@@ -3,6 +3,7 @@
 import argparse
 import sys
 
+from avoidkit.studies.run import Interrupted, StudyError
 from tests.evidence import runner
 
 
@@ -24,10 +25,13 @@ def main():
     for name in wanted:
         try:
             failed += runner.run(name, workers=arguments.workers, limit=arguments.limit)
-        except runner.Unavailable as why:
-            print(f"{name}: cannot be run here: {why}", file=sys.stderr)
+        except (runner.Unavailable, StudyError) as why:
+            print(f"{name}: {why}", file=sys.stderr)
             failed += 1
             continue
+        except Interrupted as why:
+            print(why, file=sys.stderr)
+            return 130
         if not failed:
             print("\n".join(runner.conclusion_lines(name)))
     return 1 if failed else 0

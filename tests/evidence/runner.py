@@ -1,4 +1,4 @@
-"""Runs a long study on both cores, keeps finished rows, and leaves a table that says what it speaks of.
+"""Runs a long study as `avoidkit.studies` runs any, and leaves a table that says what it speaks of.
 
 A study is a module of `tests.evidence.studies` with
 
@@ -18,19 +18,19 @@ import io
 import json
 import os
 import platform
+import shutil
 import subprocess
-import threading
 import time
-import traceback
-from concurrent.futures import ProcessPoolExecutor, as_completed
 from datetime import UTC, datetime
-from multiprocessing import get_context
 from pathlib import Path
 
 import pandas as pd
 
 from avoidkit.parameters import write_text
 from avoidkit.places import home
+from avoidkit.studies.run import Plan, execute
+from avoidkit.studies.shelf import OtherStudy, kept
+from avoidkit.studies.workers import processes
 
 ROOT = home()
 FOLDER = ROOT / "data" / "evidence"
@@ -83,8 +83,8 @@ def _bare(text):
 
 def state(name, folder=FOLDER):
     """`missing`, `fresh`, `stale`, with `, n rows of an unfinished run` where there is one; and the head or None."""
-    head_file, part = folder / f"{name}.json", folder / f"{name}.part"
-    unfinished = len(_kept(part, None)) if part.is_file() else 0
+    head_file, parts = folder / f"{name}.json", folder / f"{name}.part"
+    unfinished = sum("row" in row for row, _ in kept(parts).values()) if parts.is_dir() else 0
     tail = f", {unfinished} rows of an unfinished run" if unfinished else ""
     if not head_file.is_file():
         return f"missing{tail}", None
@@ -93,88 +93,59 @@ def state(name, folder=FOLDER):
     return ("fresh" if fresh else "stale") + tail, head
 
 
-def _kept(part, sources):
-    """Rows of an unfinished run as {key: row}; none where its sources differ. A line cut off at the end is left out."""
-    rows = {}
-    for k, line in enumerate(part.read_text(encoding="utf-8").splitlines()):
-        try:
-            entry = json.loads(line)
-        except json.JSONDecodeError:
-            continue
-        if k == 0 and sources is not None and entry.get("sources") != sources:
-            return {}
-        if "key" in entry:
-            rows[entry["key"]] = entry["row"]
-    return rows
+def run(name, *, workers=2, folder=FOLDER, limit=None, say=print, progress=True):
+    """Run a study to its end, or on from where it was; returns the number of tasks that failed.
 
-
-def _key(task):
-    return json.dumps(task, sort_keys=True)
-
-
-def _end_with_parent(parent):
-    """Ends this worker once the process that made it has gone: a killed run leaves nobody computing on."""
-
-    def watch():
-        while os.getppid() == parent:
-            time.sleep(1.0)
-        os._exit(1)
-
-    threading.Thread(target=watch, daemon=True).start()
-
-
-def _work(name, task):
-    started = time.process_time()
-    row = study(name).run(task)
-    return {**row, "cpu_s": round(time.process_time() - started, 2)}
-
-
-def run(name, *, workers=2, folder=FOLDER, limit=None, say=print):
-    """Run a study to its end, or on from where it was; returns the number of tasks that failed."""
+    `workers` 0: in this process.
+    """
     module = study(name)
-    tasks = module.tasks()[:limit]
     sources = sources_hash(getattr(module, "SPEAKS_OF", None))
-    folder.mkdir(parents=True, exist_ok=True)
-    part = folder / f"{name}.part"
-    rows = _kept(part, sources) if part.is_file() else {}
-    todo = [task for task in tasks if _key(task) not in rows]
-    say(f"{name}: {len(tasks)} tasks, {len(tasks) - len(todo)} done before, {workers} workers")
-    failed = _carry_out(name, todo, rows, part, sources, workers, say)
+    plan = _plan(module, tuple(module.tasks()[:limit]), sources)
+    parts = folder / (f"{name}.part" if limit is None else f"{name}-{limit}.part")
+    before = len(kept(parts)) if parts.is_dir() else 0
+    say(f"{name}: {len(plan.tasks)} tasks, {before} kept from before, {workers} workers")
+    done = _carry_out(plan, parts, workers, say, progress)
+    failed = [(task, row["error"]) for task, row in zip(plan.tasks, done, strict=True) if row.get("errors", 0) > 0]
     if failed:
-        say(f"{name}: {failed} tasks failed; run it again to try them anew, finished rows are kept in {part.name}")
-        return failed
-    _finish(name, module, [{**task, **rows[_key(task)]} for task in tasks], sources, folder, limit)
-    part.unlink(missing_ok=True)
+        for task, error in failed:
+            say(f"  {json.dumps(task)}: {error}")
+        say(f"{name}: {len(failed)} tasks failed; run it again to try them anew, finished rows are kept in {parts}")
+        return len(failed)
+    rows = [{**task, **row["row"]} for task, row in zip(plan.tasks, done, strict=True)]
+    _finish(name, module, rows, sources, folder, limit)
+    shutil.rmtree(parts)
     say(f"{name}: {folder / name}.csv and .json written")
     return 0
 
 
-def _carry_out(name, todo, rows, part, sources, workers, say):
-    for variable in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
-        os.environ.setdefault(variable, "1")
-    failed, started = 0, time.monotonic()
-    with part.open("w", encoding="utf-8") as out:
-        out.write(json.dumps({"sources": sources}) + "\n")
-        for key, row in rows.items():
-            out.write(json.dumps({"key": key, "row": row}) + "\n")
-        out.flush()
-        with ProcessPoolExecutor(
-            workers, mp_context=get_context("spawn"), initializer=_end_with_parent, initargs=(os.getpid(),)
-        ) as pool:
-            futures = {pool.submit(_work, name, task): task for task in todo}
-            for k, future in enumerate(as_completed(futures), 1):
-                task = futures[future]
-                error = future.exception()
-                if error is not None:
-                    failed += 1
-                    say(f"  {_key(task)}: {''.join(traceback.format_exception_only(error)).strip()}")
-                    continue
-                rows[_key(task)] = json.loads(json.dumps(future.result()))
-                out.write(json.dumps({"key": _key(task), "row": rows[_key(task)]}) + "\n")
-                out.flush()
-                if k == len(todo) or k % max(1, len(todo) // 20) == 0:
-                    say(f"  {k} of {len(todo)}, {time.monotonic() - started:.0f} s")
-    return failed
+def _plan(module, tasks, sources):
+    own = hashlib.sha256(_bare(Path(module.__file__).read_text(encoding="utf-8")).encode()).hexdigest()[:12]
+    return Plan(
+        f"evidence {module.__name__.rpartition('.')[2]}", work, tasks,
+        settings={"study": module.__name__, "written": own}, code=sources,
+    )  # fmt: skip
+
+
+def work(task, context):
+    """One task of a study as the machinery of studies carries it out."""
+    started = time.process_time()
+    row = importlib.import_module(context.settings["study"]).run(task)
+    return {"row": {**row, "cpu_s": round(time.process_time() - started, 2)}}
+
+
+def _carry_out(plan, parts, workers, say, progress):
+    """A row a task, in order; rows of other code are thrown away first, failed tasks are tried anew."""
+    given = {
+        "executor": processes(workers) if workers else None, "max_errors": len(plan.tasks) + 1, "again": True,
+        "progress": progress,
+    }  # fmt: skip
+    try:
+        results = execute(plan, folder=parts, **given)
+    except OtherStudy as why:
+        say(f"begun anew: {why}")
+        shutil.rmtree(parts)
+        results = execute(plan, folder=parts, **given)
+    return results.rows.to_dict("records")
 
 
 def _finish(name, module, rows, sources, folder, limit):

@@ -89,7 +89,11 @@ def _nearest_person_m(tracks, people):
 
 
 def run_drive(scene, tuning, seed, **more):
-    return drive(scene, tuning, seed=seed, **more)
+    """A drive; one that Ctrl-C ended is no result."""
+    recording = drive(scene, tuning, seed=seed, **more)
+    if recording.ended == "interrupted":
+        raise KeyboardInterrupt
+    return recording
 
 
 def spread(values, digits=3):
