@@ -87,15 +87,45 @@ def nearest(log_ratio):
     >>> nearest(np.array([[3.0, 2.5], [2.9, -1.0]])).tolist()
     [[0.0, 1.0], [1.0, 0.0]]
     """
-    from scipy.optimize import linear_sum_assignment
+    weights, rest, cols = undisputed(log_ratio)
+    if len(rest):
+        from scipy.optimize import linear_sum_assignment
 
-    weights = np.zeros(log_ratio.shape)
-    if weights.size:
-        gain = np.maximum(log_ratio, 0.0)
-        rows, cols = linear_sum_assignment(gain, maximize=True)
-        chosen = gain[rows, cols] > 0.0
-        weights[rows[chosen], cols[chosen]] = 1.0
+        gain = np.maximum(log_ratio[rest][:, cols], 0.0)
+        i, j = linear_sum_assignment(gain, maximize=True)
+        chosen = gain[i, j] > 0.0
+        weights[rest[i[chosen]], cols[j[chosen]]] = 1.0
     return weights
+
+
+@compiled
+def undisputed(log_ratio):
+    """The part of `nearest` that needs no search: tracks none of whose measurements another could have.
+
+    Returns
+    -------
+    weights : (n, m) float
+        1 for the best measurement of each such track.
+    rest, cols : (r,), (c,) int
+        The other tracks that could have a measurement, and all measurements that they could have.
+    """
+    n, m = log_ratio.shape
+    weights, wanted_by = np.zeros((n, m)), np.zeros(m, np.int64)
+    for i in range(n):
+        for j in range(m):
+            wanted_by[j] += log_ratio[i, j] > 0.0
+    rest, wanted = np.zeros(n, np.bool_), np.zeros(m, np.bool_)
+    for i in range(n):
+        best = -1
+        for j in range(m):
+            if log_ratio[i, j] > 0.0:
+                rest[i] = rest[i] or wanted_by[j] > 1
+                best = j if best < 0 or log_ratio[i, j] > log_ratio[i, best] else best
+        if rest[i]:
+            wanted |= log_ratio[i] > 0.0
+        elif best >= 0:
+            weights[i, best] = 1.0
+    return weights, np.flatnonzero(rest), np.flatnonzero(wanted)
 
 
 @compiled

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from avoidkit.frames import Pose, compose
+from avoidkit.frames import Pose, wrap_angle
 from avoidkit.jit import compiled
 from avoidkit.tracking import settings as of
 
@@ -59,7 +59,13 @@ class Clusters:
 
 def sensor_pose(ego, mount):
     """Pose of a radar in the scene frame, from the vehicle's `Ego` and the `Mount`."""
-    return compose(ego.pose, Pose(mount.x_m, mount.y_m, math.radians(mount.yaw_deg)))
+    pose = ego.pose
+    cos, sin = math.cos(pose.yaw_rad), math.sin(pose.yaw_rad)
+    return Pose(
+        pose.x_m + cos * mount.x_m - sin * mount.y_m,
+        pose.y_m + sin * mount.x_m + cos * mount.y_m,
+        wrap_angle(pose.yaw_rad + math.radians(mount.yaw_deg)),
+    )
 
 
 def sensor_velocity(ego, mount):
@@ -158,9 +164,12 @@ def cluster_returns(polar, sensor, velocity, noise, settings):
     z, R, xy = np.empty((k, 3)), np.empty((k, 2, 3)), np.empty((k, 2))
     snr, width, spread = np.empty(k), np.empty(k), np.empty(k)
     count, quiet = np.empty(k, np.int64), np.empty(k, np.bool_)
+    members, start = np.argsort(owner, kind="mergesort"), 0
     for m in range(k):
-        first = leaders[m]
-        mine = np.flatnonzero(owner == m)
+        first, end = leaders[m], start
+        while end < len(members) and owner[members[end]] == m:
+            end += 1
+        mine, start = members[start:end], end
         join(mine, first, m, polar, points, rate, rate_sigma, sensor, noise, settings, z, R, xy)
         snr[m], count[m] = polar[first, 3], len(mine)
         width[m], spread[m] = widest(mine, points), rate[mine].max() - rate[mine].min()
@@ -230,6 +239,8 @@ def join(mine, first, m, polar, points, rate, rate_sigma, sensor, noise, setting
 @compiled
 def weighted_median(values, level_db):
     """The value at which half of the power, given in dB, lies below; a strong return outweighs many weak ones."""
+    if len(values) == 1:
+        return values[0]
     order = np.argsort(values)
     power = 10.0 ** (0.1 * (level_db - level_db.max()))
     half, so_far = 0.5 * power.sum(), 0.0

@@ -44,15 +44,19 @@ def take_in(tracker, entry):
     remember_still(tracker, entry)
 
 
+@compiled
 def picked(weights):
     """Row of the measurement of each track, -1: none: the one that is likelier than all else together.
 
     Weights above a half leave each measurement to one track, whether they are hard or probabilities.
     """
-    if weights.shape[1] == 0:
-        return np.full(len(weights), -1)
-    best = weights.argmax(axis=1)
-    return np.where(weights[np.arange(len(weights)), best] > 0.5, best, -1)
+    out = np.full(len(weights), -1)
+    for i in range(len(weights)):
+        for j in range(weights.shape[1]):
+            if weights[i, j] > 0.5:
+                out[i] = j
+                break
+    return out
 
 
 @compiled
@@ -132,49 +136,75 @@ def bear(tracker, entry, pick, small):
     is a mirror image.
     """
     tuning, clusters, bank = tracker.tuning.tracking, entry.clusters, tracker.bank
-    taken = np.zeros(len(clusters), bool)
-    taken[pick[pick >= 0]] = True
-    layers, open_to = tracker.still.layers, tracker.open_to[entry.sensor]
-    taken |= stills.behind_edges(clusters.xy, clusters.sensor, layers, entry.taken_s, tracker.settings, 0.7)
-    known = lives.places(bank.states, bank.modes)[bank.life[:, HITS] >= 5.0]  # hides, seen in this scan or not
-    nearer = np.concatenate([clusters.points, known])
-    taken |= ~lives.in_view(clusters.xy, clusters.sensor, open_to, nearer, IMAGE_M, tracker.settings)
-    moving, still = can_be_born(
-        clusters.z, clusters.R, clusters.xy, clusters.still, taken, small, bank.states, bank.modes, tracker.settings
-    )
-    chosen = apart_from_each_other(np.flatnonzero(moving | still), clusters, tuning)
+    chosen, moving = chosen_to_be_born(
+        clusters.z, clusters.R, clusters.xy, clusters.still, clusters.snr_db, pick, small, clusters.points,
+        clusters.sensor, tracker.open_to[entry.sensor], bank.states, bank.modes, bank.life, tracker.still.layers,
+        entry.taken_s, tuning.most_births, tracker.settings,
+    )  # fmt: skip
     if len(chosen):
-        existence = np.where(moving[chosen], tuning.birth_existence, 0.5)
+        existence = np.where(moving, tuning.birth_existence, 0.5)
         radar = tracker.radars[entry.sensor]
-        bank.append(*lives.births(clusters, chosen, entry.taken_s, radar, moving[chosen], existence, tuning))
+        bank.append(*lives.births(clusters, chosen, entry.taken_s, radar, moving, existence, tuning))
 
 
 @compiled
-def can_be_born(z, R, at, still, taken, small, states, modes, settings):
-    """Which clusters may start a moving track and which a still one, (m,) bool each; none `apart_m` from a track."""
+def chosen_to_be_born(
+    z, R, at, still, snr_db, pick, small, points, sensor, open_to, states, modes, life, layers, taken_s, most, settings
+):  # fmt: skip
+    """Clusters that start a track, from the strongest down, (k,) int, and whether each moves, (k,) bool."""
+    taken = np.zeros(len(z), np.bool_)
+    for j in pick:
+        if j >= 0:
+            taken[j] = True
+    xy = lives.places(states, modes)
+    moving, quiet = can_be_born(z, R, at, still, taken, small, xy, settings)
+    able = np.flatnonzero(moving | quiet)
+    if len(able) == 0:
+        return able, moving[able]
+    known = xy[life[:, HITS] >= 5.0]  # hides, seen in this scan or not
+    seen = lives.in_view(at[able], sensor, open_to, np.concatenate((points, known)), IMAGE_M, settings)
+    seen &= ~stills.behind_edges(at[able], sensor, layers, taken_s, settings, 0.7)
+    able = able[seen]
+    able = able[np.argsort(-snr_db[able], kind="mergesort")]
+    chosen = apart_from_each_other(able[: 4 * most], at, most, settings)
+    return chosen, moving[chosen]
+
+
+@compiled
+def can_be_born(z, R, at, still, taken, small, xy, settings):
+    """Which clusters may start a moving track and which a still one, (m,) bool each; none `apart_m` from a track.
+
+    `xy` (n, 2) are the places of tracks.
+    """
     m = len(z)
     moving, quiet = np.zeros(m, np.bool_), np.zeros(m, np.bool_)
-    xy = lives.places(states, modes)
     for j in range(m):
-        free = not taken[j]
+        speed = abs(z[j, 2])
+        moves = not still[j] and settings[of.MOVING_FROM_MPS] < speed < settings[of.MOVING_TO_MPS]
+        stays = small[j] and math.sqrt(R[j, 0, 1]) * z[j, 0] <= settings[of.STILL_SIGMA_M]
+        if taken[j] or not (moves or stays):
+            continue
+        free = True
         for i in range(len(xy)):
             free = free and (xy[i, 0] - at[j, 0]) ** 2 + (xy[i, 1] - at[j, 1]) ** 2 > settings[of.APART_M] ** 2
-        speed = abs(z[j, 2])
-        moving[j] = free and not still[j] and settings[of.MOVING_FROM_MPS] < speed < settings[of.MOVING_TO_MPS]
-        accurate = math.sqrt(R[j, 0, 1]) * z[j, 0] <= settings[of.STILL_SIGMA_M]
-        quiet[j] = free and small[j] and accurate
+        moving[j], quiet[j] = free and moves, free and stays
     return moving, quiet
 
 
-def apart_from_each_other(candidates, clusters, tuning):
-    """The strongest of the candidates and each further one `apart_m` from all before it; at most `most_births`."""
-    kept = []
-    for j in candidates[np.argsort(-clusters.snr_db[candidates])][: 4 * tuning.most_births]:
-        if len(kept) < tuning.most_births and all(
-            math.dist(clusters.xy[j], clusters.xy[k]) > tuning.apart_m for k in kept
-        ):
-            kept.append(j)
-    return np.array(kept, np.int64)
+@compiled
+def apart_from_each_other(candidates, at, most, settings):
+    """The first of the candidates and each further one `apart_m` from all before it, (k,) int; at most `most`."""
+    kept, n = np.empty(most, np.int64), 0
+    for j in candidates:
+        far = n < most
+        for q in range(n):
+            k = kept[q]
+            dx, dy = at[j, 0] - at[k, 0], at[j, 1] - at[k, 1]
+            far = far and math.sqrt(dx * dx + dy * dy) > settings[of.APART_M]
+        if far:
+            kept[n] = j
+            n += 1
+    return kept[:n]
 
 
 def remember_still(tracker, entry):

@@ -32,7 +32,7 @@ class StillMemory:
     """
 
     def __init__(self):
-        self.layers = np.full((4, CELLS * CELLS), NEVER_S)
+        self.layers = np.full((CELLS * CELLS, 4), NEVER_S).T  # the four numbers of a cell side by side in memory
         self.layers[COUNT] = 0.0
         self._undo = []  # one entry a scan: (taken_s, sensor, cells, what they held)
 

@@ -11,8 +11,10 @@ import math
 import numpy as np
 
 from avoidkit.checks import InputError
+from avoidkit.jit import compiled
 from avoidkit.sensing.radar import behind_own_body
 from avoidkit.tracking import bank as column
+from avoidkit.tracking import settings as of
 from avoidkit.tracking.association import PAIRINGS, gate
 from avoidkit.tracking.bank import Entry, empty_bank
 from avoidkit.tracking.cluster import accuracy_of, measure
@@ -27,6 +29,7 @@ from avoidkit.tracking.still import StillMemory
 from avoidkit.tracking.wedge import WedgeKeeper
 from avoidkit.vehicle import EgoHistory
 
+TENTATIVE, CONFIRMED, COASTING, POSSIBLE = (int(stage) for stage in Stage)
 STIRS_BELOW = 0.3  # a small still thing that stands with less than this is about to walk: a person, to be braked for
 
 
@@ -151,7 +154,9 @@ class Tracker:
     def _report(self, bank):
         tuning, people, now_s = self.tuning.tracking, self.tuning.people, self._now_s
         here = self._history.at(now_s).pose
-        stage, shown = stages(bank, now_s, (here.x_m, here.y_m), tuning, people)
+        treated = people.treat_small_still_as_person
+        stage, shown = stages(bank.states, bank.modes, bank.life, now_s, here.x_m, here.y_m,
+                              tuning.possible_hits, treated, self.settings)  # fmt: skip
         bank.keep(shown)
         state, covariance = combined(bank.states, bank.covariances, bank.modes)
         covariance[:, [0, 1], [0, 1]] += tuning.bias_m**2
@@ -200,16 +205,23 @@ def open_directions(mount, tuning):
     return inside & ~behind_own_body(mount, tuning.vehicle, azimuth)
 
 
-def stages(bank, now_s, here, tuning, people):
+@compiled
+def stages(states, modes, life, now_s, here_x_m, here_y_m, possible_hits, treated, settings):
     """Stage of each track, (n,) int8, and whether it is handed out, (n,) bool."""
-    life = bank.life
-    believed, moved = life[:, column.BELIEVED] > 0.5, life[:, column.MOVED] > 0.5
-    seen_lately = (now_s - life[:, column.SEEN_S] <= tuning.coasting_s) | (life[:, column.MISSES] < 1)
-    stage = np.full(len(bank), Stage.TENTATIVE, np.int8)
-    possible = (life[:, column.STILL_BORN] > 0.5) & ~moved
-    stage[possible & (bank.modes[:, 0] >= STIRS_BELOW)] = Stage.POSSIBLE
-    stage[believed] = np.where(seen_lately, Stage.CONFIRMED, Stage.COASTING)[believed]
-    near = np.hypot(*(bank.states[:, 0, :2] - here).T) <= tuning.possible_range_m
-    person_sized = (life[:, column.HITS] >= tuning.possible_hits) & near & people.treat_small_still_as_person
-    shown = np.where(possible, person_sized, believed | (moved & (life[:, column.HITS] >= 2)))
+    n = len(life)
+    stage, shown = np.full(n, TENTATIVE, np.int8), np.zeros(n, np.bool_)
+    for i in range(n):
+        believed, moved = life[i, column.BELIEVED] > 0.5, life[i, column.MOVED] > 0.5
+        hits = life[i, column.HITS]
+        if life[i, column.STILL_BORN] > 0.5 and not moved:
+            if modes[i, 0] >= STIRS_BELOW:
+                stage[i] = POSSIBLE
+            dx, dy = states[i, 0, 0] - here_x_m, states[i, 0, 1] - here_y_m
+            near = math.sqrt(dx * dx + dy * dy) <= settings[of.POSSIBLE_RANGE_M]
+            shown[i] = treated and near and hits >= possible_hits
+        else:
+            shown[i] = believed or (moved and hits >= 2)
+        if believed:
+            lately = now_s - life[i, column.SEEN_S] <= settings[of.COASTING_S] or life[i, column.MISSES] < 1
+            stage[i] = CONFIRMED if lately else COASTING
     return stage, shown

@@ -110,7 +110,7 @@ class WedgeKeeper:
 
     def _hold_new(self, tracks, ego):
         """Those last seen a moment ago whose way leads into a wedge, whether their track still runs or has ended."""
-        fresh = {int(k) for k, seen in zip(tracks.ids, tracks.last_seen_s, strict=True) if ego.time_s - seen <= SEEN_S}
+        fresh = set(tracks.ids[ego.time_s - tracks.last_seen_s <= SEEN_S].tolist())
         for key, (place, velocity, seen_s, extent_m, hits, stood) in list(self._sight.items()):
             if key in fresh or key in self._held:
                 continue
@@ -185,10 +185,11 @@ class WedgeKeeper:
         people = self._tuning.people
         stood = (tracks.standing >= people.standing_probability) & (tracks.standing_for_s >= people.standing_for_s)
         believed = (tracks.stage == Stage.CONFIRMED) | (tracks.stage == Stage.COASTING)
-        for k in np.flatnonzero(believed & (self._now_s - tracks.last_seen_s <= SEEN_S)):
-            key = int(tracks.ids[k])
-            known = (float(tracks.last_seen_s[k]), float(tracks.extent_m[k]), int(tracks.hits[k]), bool(stood[k]))
-            self._sight[key] = (tracks.state[k, :2].copy(), tracks.state[k, 2:].copy(), *known)
+        which = np.flatnonzero(believed & (self._now_s - tracks.last_seen_s <= SEEN_S))
+        columns = (tracks.ids, tracks.last_seen_s, tracks.extent_m, tracks.hits, stood)
+        state = tracks.state[which]  # a copy
+        for one, key, *known in zip(state, *(column[which].tolist() for column in columns), strict=True):
+            self._sight[key] = (one[:2], one[2:], *known)
 
     def _with_held(self, tracks):
         """The tracks and those held; one whose name is in sight elsewhere is held under the same number, negative."""

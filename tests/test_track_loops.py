@@ -1,0 +1,152 @@
+"""The tracker's compiled loops equal their slow, obvious versions, and the filter library over a whole scene."""
+
+import math
+
+import numpy as np
+import pytest
+from scipy.optimize import linear_sum_assignment
+
+from avoidkit import Tracker, Tuning, load_scene, shipped
+from avoidkit.drive import drive
+from avoidkit.tracking import bank as column
+from avoidkit.tracking import life as lives
+from avoidkit.tracking import settings as of
+from avoidkit.tracking import still as stills
+from avoidkit.tracking.association import NEVER, gate, nearest
+from avoidkit.tracking.records import Stage
+from avoidkit.tracking.scan import IMAGE_M, can_be_born, chosen_to_be_born, picked
+from avoidkit.tracking.settings import settings_of
+from avoidkit.tracking.tracker import STIRS_BELOW, open_directions, stages
+
+TUNING = Tuning()
+SETTINGS = settings_of(TUNING, gate(0.99, 3))
+
+
+def searched(log_ratio):
+    """`nearest` by searching the whole table."""
+    weights = np.zeros(log_ratio.shape)
+    gain = np.maximum(log_ratio, 0.0)
+    rows, cols = linear_sum_assignment(gain, maximize=True)
+    for i, j in zip(rows, cols, strict=True):
+        weights[i, j] = float(gain[i, j] > 0.0)
+    return weights
+
+
+@pytest.mark.parametrize("share", [0.02, 0.1, 0.4])
+def test_pairing_only_the_disputed_is_pairing_the_whole_table(share):
+    rng = np.random.default_rng(7)
+    for _ in range(200):
+        n, m = rng.integers(1, 12), rng.integers(1, 20)
+        ratio = np.where(rng.random((n, m)) < share, rng.normal(3.0, 5.0, (n, m)), NEVER)
+        np.testing.assert_array_equal(nearest(ratio), searched(ratio))
+
+
+def test_the_pick_is_the_one_weight_above_a_half():
+    rng = np.random.default_rng(3)
+    weights = rng.dirichlet([0.1] * 6, size=50)[:, :5]
+    best = weights.argmax(axis=1)
+    assert picked(weights).tolist() == np.where(weights.max(axis=1) > 0.5, best, -1).tolist()
+    assert picked(np.zeros((3, 0))).tolist() == [-1, -1, -1]
+
+
+def random_tracks(rng, n):
+    """States, modes and life of n tracks on a court of 16 m by 16 m."""
+    states, standing, life = rng.uniform(-8, 8, (n, 2, 4)), rng.uniform(0, 1, n), np.zeros((n, column.LIFE))
+    life[:, [column.BELIEVED, column.MOVED, column.STILL_BORN]] = rng.integers(0, 2, (n, 3))
+    life[:, column.HITS], life[:, column.MISSES] = rng.integers(1, 12, n), rng.integers(0, 3, n)
+    life[:, column.SEEN_S] = rng.uniform(9.5, 10.0, n)
+    return states, np.stack([standing, 1 - standing], axis=1), life
+
+
+def test_stages_are_those_that_the_rules_give_one_by_one():
+    rng, here = np.random.default_rng(11), (1.0, -2.0)
+    states, modes, life = random_tracks(rng, 400)
+    stage, shown = stages(states, modes, life, 10.0, *here, TUNING.tracking.possible_hits, True, SETTINGS)
+    assert set(stage.tolist()) == set(Stage)
+    for i in range(400):
+        believed, moved = life[i, column.BELIEVED] == 1, life[i, column.MOVED] == 1
+        possible = life[i, column.STILL_BORN] == 1 and not moved
+        lately = 10.0 - life[i, column.SEEN_S] <= TUNING.tracking.coasting_s or life[i, column.MISSES] == 0
+        wanted = Stage.POSSIBLE if possible and modes[i, 0] >= STIRS_BELOW else Stage.TENTATIVE
+        if believed:
+            wanted = Stage.CONFIRMED if lately else Stage.COASTING
+        near = math.dist(states[i, 0, :2], here) <= TUNING.tracking.possible_range_m
+        hits = life[i, column.HITS]
+        assert stage[i] == wanted
+        if possible:
+            assert shown[i] == (near and hits >= TUNING.tracking.possible_hits)
+        else:
+            assert shown[i] == (believed or (moved and hits >= 2))
+
+
+def slowly_born(z, R, at, still, snr_db, pick, small, points, sensor, open_to, states, modes, life, layers, most):
+    """`chosen_to_be_born` with every question asked of every cluster."""
+    hidden = stills.behind_edges(at, sensor, layers, 10.0, SETTINGS, 0.7)
+    xy = lives.places(states, modes)
+    nearer = np.concatenate([points, xy[life[:, column.HITS] >= 5]])
+    visible = lives.in_view(at, sensor, open_to, nearer, IMAGE_M, SETTINGS)
+    taken = np.isin(np.arange(len(z)), pick) | hidden | ~visible
+    moving, quiet = can_be_born(z, R, at, still, taken, small, xy, SETTINGS)
+    kept = []
+    for j in sorted(np.flatnonzero(moving | quiet), key=lambda j: -snr_db[j])[: 4 * most]:
+        if len(kept) < most and all(math.dist(at[j], at[k]) > SETTINGS[of.APART_M] for k in kept):
+            kept.append(int(j))
+    return kept, moving[kept].tolist()
+
+
+def test_births_are_those_of_asking_every_cluster_everything():
+    rng, born = np.random.default_rng(5), 0
+    mount = TUNING.radar.mounts.front_left
+    open_to, sensor = open_directions(mount, TUNING), np.array([0.3, -0.2, 0.4])
+    layers = stills.StillMemory().layers
+    layers[
+        stills.EDGE_S, stills.cells_of(rng.uniform(-8, 8, (60, 2)), np.ones(60, bool), SETTINGS[of.STILL_CELL_M])
+    ] = 9
+    for _ in range(60):
+        at, m = rng.uniform(-8, 8, (30, 2)), 30
+        z = np.stack([np.hypot(*(at - sensor[:2]).T), np.zeros(m), rng.normal(0, 1, m)], axis=1)
+        R = np.tile([0.01, 0.001, 0.02], (m, 2, 1))
+        still, small, snr = rng.random(m) < 0.4, rng.random(m) < 0.3, rng.uniform(8, 30, m)
+        states, modes, life = random_tracks(rng, 4)
+        pick = np.array([0, -1, 7, -1])
+        args = (z, R, at, still, snr, pick, small, at, sensor, open_to, states, modes, life, layers)
+        chosen, moving = chosen_to_be_born(*args, 10.0, 3, SETTINGS)
+        assert (chosen.tolist(), moving.tolist()) == slowly_born(*args, 3)
+        born += len(chosen)
+    assert born > 30
+
+
+class Both:
+    """Tracks with the compiled filter and, beside it, with the library's, and compares each cycle's tracks."""
+
+    seen = 0
+
+    def __init__(self, tuning):
+        self.ours, self.library = Tracker(tuning), Tracker(tuning.replace({"tracking.filter": "library"}))
+
+    def step(self, scans, ego):
+        ours, theirs = self.ours.step(scans, ego), self.library.step(scans, ego)
+        assert ours.ids.tolist() == theirs.ids.tolist()
+        for name in ("state", "covariance", "existence", "standing"):
+            np.testing.assert_allclose(getattr(ours, name), getattr(theirs, name), rtol=0, atol=1e-9, err_msg=name)
+        Both.seen += len(ours)
+        return ours
+
+
+def compared(scene, seconds):
+    """Tracks compared in a drive; a difference would be the error of its cycle."""
+    Both.seen = 0
+    scene = load_scene(shipped("scenes") / f"{scene}.toml")
+    recording = drive(scene, Tuning(), seed=1, duration_s=seconds, track=Both, stop_at_end=False)
+    assert [row.error for row in recording.rows if row.error] == []
+    return Both.seen
+
+
+def test_over_the_scans_of_a_drive_the_batch_filter_equals_the_filter_library():
+    assert compared("morning_departure", 2.0) > 20
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("scene", ["morning_departure", "guest_crosses"])
+def test_over_all_scans_of_a_scene_the_batch_filter_equals_the_filter_library(scene):
+    assert compared(scene, 20.0) > 500
