@@ -6,7 +6,7 @@ while it moves, -1 less its speed then. Smooth in the gap, so that a search can 
 
 import math
 from concurrent.futures import Executor
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import ClassVar
@@ -32,6 +32,7 @@ AFTER_S = 4.0  # a trial ends so long after the walker should have met the path,
 LONGEST_S = 40.0
 WORST = 3  # walks kept with their drive
 CROWD = 20  # walks of one generation
+MOST_DRAWS = 500  # generations, and batches drawn until enough walks can be walked
 
 
 @dataclass(frozen=True, eq=False)
@@ -99,7 +100,7 @@ def stress(
     tuning : Tuning
         What the vehicle believes; `scene.true_vehicle` says what is true instead.
     budget : int
-        Drives that the search may make, at least 40.
+        Drives that the search may make, at least 40; as many again at random.
     seed : int
         Of search and sensors.
     also : dict, optional
@@ -123,7 +124,8 @@ def stress(
     Notes
     -----
     Search: differential evolution (Storn and Price 1997, in scipy) from a Latin hypercube, 20 walks a generation. That
-    it finds nothing proves nothing.
+    it finds nothing proves nothing. Walks that nobody can walk there (through a wall, say) cost no drive and do not
+    count, for the search and at random alike.
     """
     if isinstance(budget, bool) or int(budget) != budget or budget < 2 * CROWD:
         raise InputError(f"budget must be an integer of at least {2 * CROWD}, got {budget!r}")
@@ -142,7 +144,7 @@ def stress(
 
 
 class _Done(Exception):
-    """A contact was found and no more is wanted."""
+    """The budget is spent, or a contact was found and no more is wanted."""
 
 
 class _Trials:
@@ -152,47 +154,66 @@ class _Trials:
         self._plan = (scene, tuning, functions, settings)
         self._seed, self._run = seed, {"executor": executor, "max_errors": max_errors, "progress": progress}
         self._folder, self._stops = folder, stops
-        self.frames, self._generation = [], 0
+        self.frames, self._generation, self._left = [], 0, 0
 
     def search(self, budget):
-        """Differential evolution over the unit cube."""
+        """Differential evolution over the unit cube, from walks that can be walked."""
         from scipy.optimize import differential_evolution
-        from scipy.stats import qmc
 
-        d = len(self._plan[3]["bounds"])
-        first = qmc.LatinHypercube(d, seed=np.random.default_rng(self._seed)).random(CROWD)
-        try:
+        self._left = budget
+        first = self._walkable(CROWD, np.random.default_rng(self._seed))
+        with suppress(_Done):
             differential_evolution(
-                lambda x: self._generate(np.atleast_2d(x.T), "search"), [(0.0, 1.0)] * d, init=first, vectorized=True,
-                updating="deferred", maxiter=budget // CROWD - 1, tol=0.0, atol=0.0, polish=False, mutation=(0.4, 0.9),
-                recombination=0.8, seed=np.random.default_rng(self._seed + 1),
+                lambda x: self._generate(np.atleast_2d(x.T), "search"), [(0.0, 1.0)] * first.shape[1], init=first,
+                vectorized=True, updating="deferred", maxiter=MOST_DRAWS, tol=0.0, atol=0.0, polish=False,
+                mutation=(0.4, 0.9), recombination=0.8, seed=np.random.default_rng(self._seed + 1),
             )  # fmt: skip
-        except _Done:
-            return
 
     def at_random(self, budget):
-        """As many walks drawn evenly."""
-        draws = np.random.default_rng(self._seed + 2).random((budget, len(self._plan[3]["bounds"])))
-        try:
-            for k in range(0, budget, CROWD):
-                self._generate(draws[k : k + CROWD], "random")
-        except _Done:
-            return
+        """As many walks drawn evenly from those that can be walked."""
+        self._left = budget
+        draws = np.random.default_rng(self._seed + 2)
+        with suppress(_Done):
+            while self._left:
+                self._generate(self._walkable(min(CROWD, self._left), draws), "random")
+
+    def _walkable(self, wanted, draws):
+        """So many walks that can be walked, each batch a Latin hypercube, as shares (wanted, numbers of a walk)."""
+        from scipy.stats import qmc
+
+        d, found = len(self._plan[3]["bounds"]), []
+        sampler = qmc.LatinHypercube(d, seed=draws)
+        for _ in range(MOST_DRAWS):
+            found += [one for one in sampler.random(wanted) if self._scene_of(one) is not None]
+            if len(found) >= wanted:
+                return np.array(found[:wanted])
+        raise InputError(f"{self._plan[0].name}: hardly a walk can be walked here: nobody has room to come to the path")
+
+    def _scene_of(self, shares):
+        scene, tuning, _, settings = self._plan
+        course, also = course_from(shares, {name: tuple(pair) for name, pair in settings["bounds"].items()})
+        return scene_of(course, scene, tuning, also)
 
     def _generate(self, shares, search):
+        """Values of walks: those that can be walked are driven, as long as the budget lasts."""
         scene, tuning, functions, settings = self._plan
+        driven = [k for k, one in enumerate(shares) if self._scene_of(one) is not None][: self._left]
         tasks = tuple(
-            {"search": search, "scene": "yard", "tuning": "t", "seed": self._seed, "shares": [float(s) for s in one]}
-            for one in shares
+            {"search": search, "scene": "yard", "tuning": "t", "seed": self._seed, "shares": shares[k].tolist()}
+            for k in driven
         )
         plan = Plan(f"stress, {search}", _trial, tasks, {"yard": scene}, {"t": tuning}, functions, settings)
         folder = None if self._folder is None else Path(self._folder) / f"generation-{self._generation:03}"
         self._generation += 1
-        rows = execute(plan, folder=folder, **self._run).rows
-        self.frames.append(rows)
-        if self._stops and rows["contact_moving"].any():
+        values = np.full(len(shares), NOTHING_M)
+        if driven:
+            rows = execute(plan, folder=folder, **self._run).rows
+            self.frames.append(rows)
+            self._left -= len(driven)
+            values[driven] = rows["value"].to_numpy(float)
+        if not self._left or (self._stops and driven and rows["contact_moving"].any()):
             raise _Done
-        return rows["value"].to_numpy(float)
+        return values
 
 
 def _trial(task, context):
