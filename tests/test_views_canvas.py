@@ -8,7 +8,7 @@ import pytest
 pytest.importorskip("anywidget", reason="needs the lab extra: anywidget is missing")
 
 from avoidkit import load_scene, shipped
-from avoidkit.recording.rows import FREE, OCCUPIED
+from avoidkit.recording.rows import FREE, OCCUPIED, picture_of
 from avoidkit.verdict import Action
 from avoidkit.views.bench import Bench, bench
 
@@ -74,8 +74,11 @@ def test_somebody_who_walks_towards_the_vehicle_has_their_reach_ahead_of_them(li
 
 def test_the_grid_is_sent_once_and_anew_when_the_vehicle_has_moved(line):
     message, buffers = line.ask((8.0, 1.2, 0.0, 0.0))
-    cells = np.frombuffer(buffers[0], np.uint8).reshape(message["grids"][0]["rows"], message["grids"][0]["cols"])
-    assert set(np.unique(cells)) == {FREE, OCCUPIED}
+    fours = np.frombuffer(buffers[0], np.uint8)
+    place, exact = message["grids"][0], picture_of(line.bench.situation.grid).cells
+    cells = (fours[:, None] >> np.array([0, 2, 4, 6], np.uint8)) & 3
+    assert cells.ravel()[: place["rows"] * place["cols"]].tolist() == exact.ravel().tolist()
+    assert set(np.unique(exact)) == {FREE, OCCUPIED}
     message, buffers = line.ask((8.0, 1.1, 0.0, 0.0))
     assert message["grids"] == [None]
     assert buffers == []
@@ -228,3 +231,27 @@ def test_live_mode_answers_words_and_leaves_when_told(line):
     assert "inside the wall" in line.sent[-1][0]["problem"]
     hear(kind="live", act="leave")
     assert line.bench.mode == "exact"
+
+
+def test_asking_the_kits_decision_once_gives_what_asking_on_and_on_comes_to(lane, tuning):
+    from avoidkit.decision import decide
+    from avoidkit.studies.settled import exact_grid, settle, settled_situation
+    from avoidkit.views.answers import settled
+
+    grid = exact_grid(lane, tuning)
+    for person in [(x, y, vx, 0.0) for x in (5.0, 8.0, 11.0) for y in (-0.8, 0.4, 1.2, 2.4) for vx in (0.0, -1.0)]:
+        _, verdict, error = settled(lane, tuning, [person], 0.0, decide, grid)
+        patient = settle(settled_situation(lane, tuning, [person], grid=grid), tuning)
+        assert (verdict.action, verdict.speed_cap_mps, verdict.why) == (
+            patient.action,
+            patient.speed_cap_mps,
+            patient.why,
+        )
+        assert error == ""
+
+
+def test_what_goes_wrong_in_an_answer_reaches_the_page(line, monkeypatch):
+    monkeypatch.setattr(line.bench, "_frame", lambda k, panel: 1 / 0)
+    message, buffers = line.ask((8.0, 1.2, 0.0, 0.0))
+    assert message["problem"] == "ZeroDivisionError: division by zero"
+    assert buffers == []

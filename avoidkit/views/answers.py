@@ -1,13 +1,18 @@
 """Asking the package on behalf of the bench: a settled answer, what stands where, how far people reach."""
 
+from dataclasses import replace
+
 import numpy as np
 
 from avoidkit.checks import InputError
+from avoidkit.decision import decide as kit_decide
 from avoidkit.decision import halting, is_sound
 from avoidkit.people import People
 from avoidkit.separation import reach
 from avoidkit.studies.settled import settle, settled_situation
 from avoidkit.vehicle import outline_in_scene, stop_time
+
+LONG_S = 10.0  # any delay of the decision is over after this
 
 
 def settled(scene, tuning, people, along_m, decide, grid=None):
@@ -16,7 +21,13 @@ def settled(scene, tuning, people, along_m, decide, grid=None):
     Where the user's decision raises or returns no verdict, the answer is HALT and `error` is its short message.
     """
     situation = settled_situation(scene, tuning, people, along_m=along_m, grid=grid)
-    return situation, *ask_settled(situation, tuning, decide)
+    return situation, *ask_settled(long_pending(situation) if decide is kit_decide else situation, tuning, decide)
+
+
+def long_pending(situation):
+    """The same, but a detour has been the answer for long: the kit's decision then gives it when asked once."""
+    memory = replace(situation.memory, pending="detour", pending_since_s=situation.time_s - LONG_S)
+    return replace(situation, memory=memory)
 
 
 def ask_settled(situation, tuning, decide):

@@ -1,7 +1,7 @@
 // The bench: take hold of a person, a thing or the vehicle on the plan and see the answer move along. What is held is drawn
 // at once; its place goes to the kernel as a numbered message, and the answer that comes back belongs to a place of its own.
 import {LAYERS, fitView, panBy, toYard, velocityOf, zoomAt} from './plan.js';
-import {Courier, bytesOf, unpack} from './messages.js';
+import {Courier, bytesOf, unpack, unpackCells} from './messages.js';
 import {make, makeButton, makeLayers, sideSize} from './panel.js';
 import {
   FASTEST_MPS, addBlock, addPerson, chooseNext, chosenWords, nearestAlong, poseAlong, press, question, removeChosen, stateOf, whatIsAt,
@@ -215,7 +215,7 @@ function render({model, el}) {
   function takeFrames(frames, grids, buffers) {
     let next = 0;
     frames.forEach((raw, k) => {
-      if (grids[k]) sides[k].grid = {...grids[k], cells: bytesOf(buffers[next++])};
+      if (grids[k]) sides[k].grid = {...grids[k], cells: unpackCells(bytesOf(buffers[next++]), grids[k].rows * grids[k].cols)};
       sides[k].frame = unpack(raw);
       showSide(sides[k], HELP);
     });

@@ -22,10 +22,11 @@ from avoidkit.views.canvaslive import LiveSide
 from avoidkit.views.controls import TuningPanel
 from avoidkit.views.demo import bundle, demo_frame
 from avoidkit.views.figures import near_window
-from avoidkit.views.frames import frame_of, grid_of, yard_of
+from avoidkit.views.frames import frame_of, packed_grid_of, yard_of
 from avoidkit.views.idle import IdleWork
 from avoidkit.views.keeping import KeepPanel
 from avoidkit.views.mapside import MapSide
+from avoidkit.views.newest import Newest
 from avoidkit.views.plainly import PLAIN_AFTER_S, canvas_again, later, plain_instead
 from avoidkit.views.turns import turn_message
 from avoidkit.views.watched import watch
@@ -89,7 +90,7 @@ class CanvasBench:
         self.mode, self.verdict, self.situation, self.recording = "exact", None, None, None
         self.lock = threading.RLock()
         self._grids, self._sent, self.answered = {}, {}, False
-        self.idle = IdleWork(self.lock)
+        self.idle, self.newest = IdleWork(self.lock), Newest(self._answer)
         self.panel = TuningPanel(tuning, on_change=lambda _panel: self._ask_anew())
         self.other = self.make_plain = None
         self.plan = PlanWidget(yard=yard_of(scene, tuning, movable=False), start=self._start())
@@ -167,12 +168,17 @@ class CanvasBench:
         self.plan.revision += 1
 
     def _on_message(self, _widget, content, _buffers):
+        kind = content.get("kind")
+        if kind == "ask":
+            self.newest.post(content)
+            return
         with self.lock:
-            kind = content.get("kind")
+            if kind == "live":
+                self.newest.take()  # an answer that comes now would end the mode
+            else:
+                self.newest.finish()
             if kind == "ready":
                 self._page_is_there()
-            elif kind == "ask":
-                self._answer(content)
             elif kind == "rest":
                 self._rest(int(content.get("number", 0)))
             elif kind in ("live", "word"):
@@ -191,24 +197,34 @@ class CanvasBench:
         return [self.panel] if self.other is None else [self.panel, self.other]
 
     def _answer(self, content):
-        self.idle.cancel()
-        message, buffers = {"kind": "answer", "number": int(content["number"])}, []
-        try:
-            self._take(content)
-            places, frames = [], []
-            for k, panel in enumerate(self.sides):
-                frame, grid = self._frame(k, panel)
-                frames.append(frame)
-                places.append(None)
-                if grid is not self._sent.get(k):
-                    places[k], cells = grid_of(grid)
-                    buffers.append(cells)
-                    self._sent[k] = grid
-            message |= {"frames": frames, "grids": places, "along": self.asked.along_m, "mode": self.mode}
-            message["provisional"] = self.mode == "sensed"
-        except InputError as error:
-            message["problem"] = str(error)
-        self.plan.send(message, buffers)
+        with self.lock:
+            self.idle.cancel()
+            message, buffers = {"kind": "answer", "number": int(content["number"])}, []
+            try:
+                self._take(content)
+                message |= self._answers(buffers)
+            except InputError as error:
+                message["problem"] = str(error)
+            except Exception as error:  # noqa: BLE001  the page must not wait for an answer that never comes
+                message["problem"] = f"{type(error).__name__}: {error}"[:300]
+            if "problem" in message:
+                buffers.clear()
+                self._sent.clear()  # a grid that was ready for one side stays here
+            self.plan.send(message, buffers)
+
+    def _answers(self, buffers):
+        """A frame for each side, and into `buffers` the grids that the page does not have yet."""
+        places, frames = [], []
+        for k, panel in enumerate(self.sides):
+            frame, grid = self._frame(k, panel)
+            frames.append(frame)
+            places.append(None)
+            if grid is not self._sent.get(k):
+                places[k], cells = packed_grid_of(grid)
+                buffers.append(cells)
+                self._sent[k] = grid
+        said = {"frames": frames, "grids": places, "along": self.asked.along_m, "mode": self.mode}
+        return said | {"provisional": self.mode == "sensed"}
 
     def _take(self, content):
         """What the page asks about, checked; another scene there makes the map under it old."""
@@ -278,7 +294,7 @@ class CanvasBench:
         self.situation, self.verdict = situation, verdict
         frame = self._framed(situation, verdict, error, self.panel.tuning)
         frame["returns"] = frame_of(row, verdict, self.panel.tuning)["returns"]
-        place, cells = grid_of(situation.grid)
+        place, cells = packed_grid_of(situation.grid)
         self._sent.pop(0, None)  # the next exact answer sends its own grid again
         message = {"kind": "answer", "number": number, "frames": [frame], "grids": [place], "refined": True}
         self.plan.send(message | {"along": self.asked.along_m, "mode": self.mode, "provisional": False}, [cells])

@@ -7,7 +7,7 @@ import numpy as np
 from avoidkit.checks import InputError
 from avoidkit.views.answers import reach_discs
 from avoidkit.views.asked import asked_of
-from avoidkit.views.frames import frame_of, grid_of
+from avoidkit.views.frames import frame_of, packed_grid_of
 from avoidkit.views.live import LiveLoop
 from avoidkit.views.livedrive import LiveDrive
 
@@ -112,6 +112,6 @@ class LiveSide:
         message |= {"heard": self._heard, "word": self._word}
         buffers = []
         if row.grid is not None:
-            message["grid"], cells = grid_of(row.grid)
+            message["grid"], cells = packed_grid_of(row.grid)
             buffers = [cells]
         bench.plan.send(message, buffers)

@@ -3,7 +3,7 @@
 import {make, makeButton, makeSpeeds} from './panel.js';
 
 const WORD_MS = 50;
-const MOST_WORDS = 3;
+const MOST_WORDS = 10;
 const MODES = [['exact', 'settled, exact'], ['sensed', 'settled, as sensed'], ['live', 'live']];
 const SPEEDS = [0.25, 0.5, 1, 2];
 let benches = 0;
@@ -21,7 +21,7 @@ export function makeLiveBar({send, change, seen}) {
   const speed = makeSpeeds(SPEEDS, 'speed of the clock', (factor) => send({kind: 'live', act: 'speed', speed: factor}));
   clock.append(hold, play, step, again, speed, said);
   bar.append(modes, clock);
-  const state = {mode: 'exact', pressed: false, playing: false, timer: 0, sent: 0, heard: 0, put: null};
+  const state = {mode: 'exact', pressed: false, playing: false, timer: 0, spoke: 0, sent: 0, heard: 0, put: null};
   clock.hidden = true;
 
   function modeRow() {
@@ -64,13 +64,14 @@ export function makeLiveBar({send, change, seen}) {
     state.playing = yes;
     play.textContent = yes ? 'pause' : 'play';
     clearInterval(state.timer);
-    state.timer = yes ? setInterval(() => word(), WORD_MS) : 0;
+    state.timer = yes ? setInterval(() => performance.now() - state.spoke > 0.8 * WORD_MS && word(), WORD_MS) : 0;
   }
 
-  // At most three words are under way: behind a queue of old ones a release would come too late. What changes goes at once.
+  // So many words at most are under way: behind a queue of old ones a release would come too late. What changes goes at once.
   function word(now = false) {
     if (!now && state.sent - state.heard >= MOST_WORDS) return;
     state.sent += 1;
+    state.spoke = performance.now();
     send({kind: 'word', number: state.sent, pressed: state.pressed, seen: seen(), put: state.put});
     state.put = null;
   }

@@ -23,6 +23,13 @@ export function bytesOf(buffer) {
   return new Uint8Array(buffer.buffer ?? buffer, buffer.byteOffset ?? 0, buffer.byteLength);
 }
 
+// Cells from bytes of four each, the first in the lowest two bits.
+export function unpackCells(bytes, count) {
+  const cells = new Uint8Array(count);
+  for (let k = 0; k < count; k += 1) cells[k] = (bytes[k >> 2] >> (2 * (k & 3))) & 3;
+  return cells;
+}
+
 // Cells from runs [value, length, value, length, ...].
 export function cellsOf(runs, count) {
   const cells = new Uint8Array(count);
@@ -34,9 +41,11 @@ export function cellsOf(runs, count) {
   return cells;
 }
 
-// Positions on their way to the kernel: numbered, at most three unanswered, and of what had to wait only the newest.
+// Positions on their way to the kernel: numbered, so many at most unanswered, and of what had to wait only the newest. The kernel
+// answers the newest that it has, too. Those under way keep the line awake: without any, what comes back waits up to 40 ms for
+// the network stack's own acknowledgement.
 export class Courier {
-  constructor(send, most = 3) {
+  constructor(send, most = 8) {
     this.send = send;
     this.most = most;
     this.number = 0;

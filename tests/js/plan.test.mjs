@@ -9,7 +9,7 @@ import {gridPixels, shadowEdges} from '../../avoidkit/views/cells.js';
 import {differWords} from '../../avoidkit/views/sides.js';
 import {makeLiveBar} from '../../avoidkit/views/livebar.js';
 import {mapWords} from '../../avoidkit/views/overlay.js';
-import {Courier, bytesOf, cellsOf, real, unpack} from '../../avoidkit/views/messages.js';
+import {Courier, bytesOf, cellsOf, real, unpack, unpackCells} from '../../avoidkit/views/messages.js';
 import {headline, show, slackShare, turnWords} from '../../avoidkit/views/panel.js';
 import {cellAt, tipAt, within} from '../../avoidkit/views/tips.js';
 import {clockOf, frameAt, indexAt} from '../../avoidkit/views/player.js';
@@ -104,14 +104,18 @@ test('rows of numbers get their names', () => {
   assert.equal(frame.checks[0].found, Infinity);
 });
 
-test('at most three positions are under way, and of those that wait only the newest goes', () => {
+test('no more positions are under way than wanted, and of those that wait only the newest goes', () => {
   const sent = [];
-  const courier = new Courier((content) => sent.push(content));
+  const courier = new Courier((content) => sent.push(content), 3);
   for (let x = 1; x <= 9; x += 1) courier.post({x});
   assert.deepEqual(sent.map(({x}) => x), [1, 2, 3]);
   assert.equal(courier.answer(1), true);
   assert.deepEqual(sent.map(({x}) => x), [1, 2, 3, 9]);
   assert.deepEqual(sent.map(({number}) => number), [1, 2, 3, 4]);
+});
+
+test('cells come four in a byte, the first in the lowest bits', () => {
+  assert.deepEqual([...unpackCells(new Uint8Array([73, 2]), 5)], [1, 2, 0, 1, 2]);
 });
 
 test('a newer answer settles older questions; an answer that comes late is dropped', () => {
@@ -311,13 +315,13 @@ test('the space bar is a press, its end a release at once, and in other modes it
 test('words that nobody has heard do not pile up, but a release never waits', () => withPage((bar, sent, key) => {
   bar.state.mode = 'live';
   key(' ', true);
-  for (let k = 0; k < 9; k += 1) bar.put({index: 0, x: k, y: 0});
+  for (let k = 0; k < 30; k += 1) bar.put({index: 0, x: k, y: 0});
   const words = () => sent.filter(({kind}) => kind === 'word');
-  assert.equal(words().length, 3);
+  assert.equal(words().length, 10);
   key(' ', false);
-  assert.deepEqual([words().length, words()[3].pressed, words()[3].put.x], [4, false, 8]);
+  assert.deepEqual([words().length, words()[10].pressed, words()[10].put.x], [11, false, 29]);
   bar.put({index: 0, x: 20, y: 0});
-  assert.equal(words().length, 4);
-  bar.heard(4);
-  assert.equal(words()[4].put.x, 20);
+  assert.equal(words().length, 11);
+  bar.heard(11);
+  assert.equal(words()[11].put.x, 20);
 }));
