@@ -1,5 +1,7 @@
 """`python -m tests.benchmarks` prints how long a cycle and a drive take here, and how much memory they need.
 
+With `studies`: how fast studies are, see `bench_studies`.
+
 No test asserts a time: what is printed goes with the machine that is printed above it.
 """
 
@@ -100,10 +102,15 @@ def report_imports(repeat):
 
 def main():
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks", description=__doc__)
+    parser.add_argument("what", nargs="?", choices=("cycle", "studies"), default="cycle", help="default: cycle")
     parser.add_argument("--seconds", type=float, default=20.0, help="of the timed drive, cycle by cycle (default 20)")
     parser.add_argument("--repeat", type=int, default=3, help="drives and processes per number (default 3)")
     arguments = parser.parse_args()
     print(f"{machine()}, commit {commit()}")
+    if arguments.what == "studies":
+        from tests.benchmarks.bench_studies import report
+
+        return report()
     drive(court(), Tuning(), seed=0, duration_s=3.0)  # compiled loops are loaded, not counted
     report_cycles(arguments.seconds)
     report_drives(arguments.repeat)
