@@ -1,0 +1,46 @@
+"""What the studies of exact knowledge share: a drive cycle by cycle until it is decided, and the oracle about a row."""
+
+import math
+
+import numpy as np
+
+from tests.oracle import Truth, ask
+
+
+def played(loop, longest_s, *, until_halted=True):
+    """Rows of a drive until the end of the way, or (`until_halted`) a halt that waits for the operator."""
+    rows, cycle_s = [], loop.tuning.cycle_s
+    for cycle in range(round(longest_s / cycle_s) + 1):
+        row = loop.step(cycle * cycle_s)
+        rows.append(row)
+        if row.verdict.settled_by == "way left" or (until_halted and row.verdict.memory.halted):
+            break
+    return rows
+
+
+def outcome_of(rows):
+    """`continue` or `detour` where the end was reached, else `halt`."""
+    if rows[-1].verdict.settled_by != "way left":
+        return "halt"
+    return "detour" if any(row.path != "reference" for row in rows) else "continue"
+
+
+def truth_of(row, scene, tuning):
+    """The oracle's view of one row: people as they stand there, the vehicle beside its reference path."""
+    along, pose = row.reference_along_m, row.ego.pose
+    x, y, yaw = scene.reference.poses_at(along)
+    heading = yaw + (0.0 if scene.reference.direction_at(along) > 0 else math.pi)
+    offset = -(pose.x_m - x) * math.sin(heading) + (pose.y_m - y) * math.cos(heading)
+    angle = math.remainder(pose.yaw_rad - yaw, 2 * math.pi)
+    people = row.people.xy[~row.people.is_operator]
+    return Truth(
+        scene.reference, tuning, people, tuple(scene.polygons), along, row.ego.steering_rad, float(offset), angle
+    )
+
+
+def could_go_on(row, scene, tuning):
+    """Whether the oracle finds a way on or round from where a drive stood at its last row."""
+    if scene.reference.leg_end_after(row.reference_along_m) - row.reference_along_m < 0.3:
+        return False
+    found = ask(truth_of(row, scene, tuning), lookahead_m=np.inf)
+    return bool(found.can_continue or found.can_detour)
