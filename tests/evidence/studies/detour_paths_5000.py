@@ -1,7 +1,8 @@
 """Are detours driveable? Over 5,000 of them: curvature, its rate, how they are followed, and what the outline covers.
 
 Exact knowledge; lane and yard, one person who stands, vehicle standing anywhere on its way. Followed by the kit's own
-motion at up to 0.6 m/s. What the outline covers is measured with exact polygons every 0.05 m, against things and bodies.
+motion at up to 0.6 m/s. What the outline covers is measured with exact polygons every 0.05 m, against
+things and bodies.
 """
 
 import math

@@ -1,7 +1,8 @@
 """Somebody steps out from behind a parked van whose corner stands 1.5 m off the vehicle's side, at 1.6 m/s; 200 seeds.
 
 Simulated radars. The walker waits hidden behind the van and sets off, by seed, when an undisturbed vehicle's front
-would be 0.5 m past to 2.5 m before where it would meet the body's edge; then a contact while moving, and its speed, are counted.
+would be 0.5 m past to 2.5 m before where it would meet the guest's way;
+a contact while moving, and its speed, are counted.
 """
 
 import numpy as np
