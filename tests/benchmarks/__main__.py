@@ -110,7 +110,8 @@ def main():
     if arguments.what == "studies":
         from tests.benchmarks.bench_studies import report
 
-        return report()
+        report()
+        return
     drive(court(), Tuning(), seed=0, duration_s=3.0)  # compiled loops are loaded, not counted
     report_cycles(arguments.seconds)
     report_drives(arguments.repeat)

@@ -1,7 +1,8 @@
 """How fast studies are: a verdict map, a sweep on one and two processes, the study's own overhead, growth with drives.
 
-`python -m tests.benchmarks studies` prints all; `python -m tests.benchmarks.bench_studies` with `map`, `sweep`, `overhead` or `growth` that one. Times are
-wall clock, so run it on a quiet machine; where one process works alone, its processor time is printed as well.
+`python -m tests.benchmarks studies` prints all; `python -m tests.benchmarks.bench_studies` with `map`, `sweep`,
+`overhead` or `growth` that one. Times are wall clock, so run it on a quiet machine; where one process works alone,
+its processor time is printed as well.
 No test asserts a time.
 """
 
