@@ -42,9 +42,11 @@ def found(name, kind):
     folder = shipped(kind)
     if (folder / f"{name}.toml").is_file():
         return folder / f"{name}.toml"
-    known = ", ".join(sorted(file.stem for file in folder.glob("*.toml"))) or "none"
-    what = kind.removesuffix("s")
-    raise InputError(f"{name}: no such file, and no shipped {what} of that name; shipped are: {known}")
+    from avoidkit.tuning import did_you_mean
+
+    known = sorted(file.stem for file in folder.glob("*.toml"))
+    what, near, listed = kind.removesuffix("s"), did_you_mean(name, known), ", ".join(known) or "none"
+    raise InputError(f"{name}: no such file, and no shipped {what} of that name{near}; shipped are: {listed}")
 
 
 def clear_place(out, *, force):
