@@ -130,8 +130,8 @@ def test_an_unknown_name_of_a_scene_is_answered_with_those_there_are(capsys):
     code, _, err = run(capsys, "drive", "nobody_their")
     assert code == 2
     known = ", ".join(sorted(file.stem for file in shipped("scenes").glob("*.toml")))
-    wanted = f"nobody_their: no such file, and no shipped scene of that name; did you mean 'nobody_there'?; shipped are: {known}"
-    assert err == f"avoidkit drive: {wanted}\n"
+    said = "nobody_their: no such file, and no shipped scene of that name; did you mean 'nobody_there'?"
+    assert err == f"avoidkit drive: {said}; shipped are: {known}\n"
 
 
 # ---- check ----
