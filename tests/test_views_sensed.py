@@ -36,7 +36,7 @@ def test_a_scan_is_drawn_at_its_ranges_azimuths_and_rates(axes):
     scan = Scan("front_left", 0.0, 0.03, [5.0, 9.0], [0.1, -0.2], [0.5, -1.0], [20.0, 40.0])
     (first,), (second,) = sensed.draw_over_azimuth(axes[0], scan), sensed.draw_over_range_rate(axes[1], scan)
     np.testing.assert_allclose(first.get_offsets(), [[math.degrees(0.1), 5.0], [math.degrees(-0.2), 9.0]], atol=1e-5)
-    np.testing.assert_allclose(second.get_offsets(), [[0.5, 5.0], [-1.0, 9.0]], atol=1e-6)
+    np.testing.assert_allclose(second.get_offsets(), [[math.degrees(0.1), 0.5], [math.degrees(-0.2), -1.0]], atol=1e-5)
     assert first.get_sizes()[1] > first.get_sizes()[0]
 
 
@@ -46,7 +46,14 @@ def test_crosses_stand_where_people_truly_are(axes):
     mount = Mount(x_m=3.0, y_m=0.0, yaw_deg=0.0)
     cross, rates = sensed.draw_truth(*axes, people((2.0, 9.0, 0.0, -1.0)), ego, mount)
     np.testing.assert_allclose(cross.get_xydata(), [[0.0, 5.0]], atol=1e-9)
-    np.testing.assert_allclose(rates.get_xydata(), [[-1.5, 5.0]], atol=1e-9)
+    np.testing.assert_allclose(rates.get_xydata(), [[0.0, -1.5]], atol=1e-9)
+
+
+def test_whatever_stands_lies_on_the_drawn_curve(axes):
+    # A mount that looks straight ahead: range rate is -v cos(azimuth), on paper -1 at 0 and -0.5 at 60 degrees.
+    ego, mount = Ego(0.0, Pose(0.0, 0.0, 0.0), 1.0, 0.0, 0.0), Mount(x_m=3.0, y_m=0.0, yaw_deg=0.0)
+    (line,) = sensed.draw_still(axes[1], ego, mount, 60.0)
+    np.testing.assert_allclose(line.get_ydata()[[0, 60, 120]], [-0.5, -1.0, -0.5], atol=1e-9)
 
 
 def test_the_sensor_page_shows_coverage_and_one_scan():
@@ -56,8 +63,8 @@ def test_the_sensor_page_shows_coverage_and_one_scan():
     scan = scan_at(
         scene, Tuning(), 3, "front_left", 4.0, people_at(scene, 4.0), Ego(4.0, scene.start_pose, 0.0, 0.0, 0.0)
     )
-    for ax in (middle, right):
-        np.testing.assert_allclose(ax.collections[0].get_offsets()[:, 1], scan.range_m, atol=1e-6)
+    for ax, values in ((middle, scan.range_m), (right, scan.range_rate_mps)):
+        np.testing.assert_allclose(ax.collections[0].get_offsets()[:, 1], values, atol=1e-6)
 
 
 def test_a_dead_radar_gives_an_empty_page_and_less_coverage():

@@ -154,7 +154,7 @@ def near_window(scene, pose, *, ahead_m=15.0, behind_m=3.0, side_m=5.0, snap_m=2
     return float(left), float(right), float(bottom), float(top)
 
 
-def draw_key(ax, action, columns=4):
+def draw_key(ax, action, columns=5):
     """What the signs of a plan view mean, in rows below the axes."""
     sign = SIGNS[action]
     handles = [
@@ -162,8 +162,10 @@ def draw_key(ax, action, columns=4):
         Patch(facecolor=style.UNSEEN_STRIPE, edgecolor=style.UNSEEN, hatch="//", label="unknown"),
         Patch(facecolor=style.TAKEN, edgecolor=style.TAKEN, label="occupied"),
         Patch(facecolor=PURPLE, alpha=0.4, edgecolor=PURPLE, label="reach at the stop"),
+        Patch(facecolor=sign.color, alpha=0.3, edgecolor=sign.color, label="ground to be covered"),
         Line2D([], [], marker="o", markerfacecolor="none", color=INK, linestyle="", markersize=11, label="track"),
         Line2D([], [], color=PURPLE, linewidth=2.4, label="velocity, 1 s"),
+        Line2D([], [], marker="x", color=style.GREEN, linestyle="", markersize=7, label="radar returns"),
         Line2D([], [], color=SOFT, linestyle=(0, (7, 3)), linewidth=2, label="reference path"),
         Line2D([], [], color=sign.color, linestyle=sign.line, linewidth=4, label=f"path: {sign.word}"),
     ]
@@ -230,7 +232,7 @@ def _speed_strip(ax, times, rows):
     cap = np.array([row.verdict.speed_cap_mps for row in rows])
     ax.fill_between(times, cap, step="post", color=style.SKY, alpha=0.35, linewidth=0, label="cap")
     ax.plot(times, [abs(row.ego.speed_mps) for row in rows], color=INK, label="speed")
-    ax.set(ylabel="m/s", ylim=(0, None))
+    ax.set(ylabel="speed (m/s)", ylim=(0, None))
     _legend_above(ax)
 
 
@@ -243,7 +245,7 @@ def _gap_strip(ax, times, rows):
         linestyle="-",
         label="nearest person, true gap",
     )
-    ax.set(ylabel="m", xlabel="time (s)", ylim=(0, GAP_SHOWN_M))
+    ax.set(ylabel="gap (m)", xlabel="time (s)", ylim=(0, GAP_SHOWN_M))
     _legend_above(ax)
 
 

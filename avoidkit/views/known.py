@@ -162,5 +162,17 @@ def show_free_over_time(figure, recordings, every=5):
             bottom.plot(times_s, entropy, color=color, linestyle=line, label=name)
         top.set(ylabel="known free (m²)", ylim=(0, None), title="How much is known to be free")
         bottom.set(ylabel="entropy (bit a cell)", xlabel="time (s)", ylim=(0, 1.02))
+        _fault_lines(top, bottom, recordings.values())
         top.legend(loc="lower right", ncol=2)
     return [top, bottom]
+
+
+def _fault_lines(top, bottom, recordings):
+    """A thin line where a fault of one of the drives begins, with its sensor and kind."""
+    faults = [(fault, drive.duration_s) for drive in recordings for fault in drive.scene.faults]
+    for fault, until_s in faults:
+        if 0.0 < fault.from_s < until_s:
+            for ax in (top, bottom):
+                ax.axvline(fault.from_s, color=INK, linewidth=1.2, linestyle=":")
+            words = f" {fault.sensor.replace('_', ' ')}: {fault.kind}"
+            top.text(fault.from_s, 0.04, words, transform=top.get_xaxis_transform(), ha="left", va="bottom")

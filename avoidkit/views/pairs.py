@@ -1,6 +1,7 @@
 """Pictures of a comparison, and the way from one of its drives to the bench."""
 
 import numpy as np
+from matplotlib.ticker import MaxNLocator
 
 from avoidkit.checks import InputError
 from avoidkit.views import style
@@ -66,7 +67,8 @@ def draw_pairs(ax, comparison):
     artists.append(ax.axhline(line["difference"], color=INK, lw=2.0, linestyle="--", label="median"))
     ax.axhline(0.0, color=INK, lw=1.0)
     ax.set(title="Time lost, pair by pair", xlabel="pair, in order of the difference", ylabel=f"{other} less {one} (s)")
-    ax.legend(loc="upper left")
+    ax.xaxis.set_major_locator(MaxNLocator(nbins=8, integer=True))
+    ax.legend(loc="upper center", bbox_to_anchor=(0.5, -0.12), ncols=2)  # on the bars it could not be read
     return artists
 
 

@@ -20,7 +20,7 @@ LINES = {0.1: ":", 0.5: "--", 0.9: "-"}
 def draw_coverage(ax, x_m, y_m, probability, *, color=BLUE, levels=LEVELS, numbers=True):
     """Contours of a probability over a lattice in the vehicle's frame; the line style tells the level."""
     styles = [LINES.get(level, "-.") for level in levels]
-    drawn = ax.contour(x_m, y_m, probability, levels=levels, colors=[color], linestyles=styles, linewidths=1.8)
+    drawn = ax.contour(x_m, y_m, probability, levels=levels, colors=[color], linestyles=styles, linewidths=2.6)
     return [drawn, *(ax.clabel(drawn, fmt="%g", fontsize=11) if numbers else [])]
 
 
@@ -35,8 +35,8 @@ def draw_fields_together(ax, scene, tuning, pose, time_s, *, half_m=24.0, spacin
     x, y, each = coverage(scene, tuning, pose=pose, time_s=time_s, half_m=half_m, spacing_m=spacing_m)
     artists = []
     for name, color in zip(RADARS, (GREEN, ORANGE, VERMILLION, SOFT), strict=True):
-        one = ax.contour(x, y, each[name], levels=(0.9,), colors=[color], linewidths=0.9)
-        artists += [one, *ax.plot([], [], color=color, linewidth=0.9, label=name.replace("_", " "))]
+        one = ax.contour(x, y, each[name], levels=(0.9,), colors=[color], linewidths=1.8)
+        artists += [one, *ax.plot([], [], color=color, linewidth=1.8, label=name.replace("_", " "))]
     artists += draw_coverage(ax, x, y, each["together"], numbers=False)
     artists += [*draw_body(ax, tuning.vehicle)]
     return artists
@@ -49,13 +49,20 @@ def draw_over_azimuth(ax, scan, *, color=BLUE):
 
 
 def draw_over_range_rate(ax, scan, *, color=BLUE):
-    """The returns of a scan, range over range rate."""
+    """The returns of a scan, range rate over azimuth from boresight in degrees; larger is stronger."""
     size = 8 + 1.5 * np.clip(scan.snr_db, 0, 60)
-    return [ax.scatter(scan.range_rate_mps, scan.range_m, s=size, facecolors="none", edgecolors=color)]
+    return [ax.scatter(np.degrees(scan.azimuth_rad), scan.range_rate_mps, s=size, facecolors="none", edgecolors=color)]
+
+
+def draw_still(ax, ego, mount, half_deg):
+    """The range rate of whatever stands, over azimuth: the curve of the vehicle's own motion."""
+    azimuth = np.radians(np.linspace(-half_deg, half_deg, 121))
+    rate = still_range_rate(ego.speed_mps, ego.yaw_rate_radps, mount, azimuth)
+    return ax.plot(np.degrees(azimuth), rate, color=INK, linestyle="--", linewidth=1.6, label="whatever stands")
 
 
 def draw_truth(ax_azimuth, ax_rate, people, ego, mount):
-    """Where people truly are in both plots of a scan: crosses at range over azimuth and over range rate."""
+    """Where people truly are in both plots of a scan: crosses at range and at range rate, over azimuth."""
     eye = Pose(mount.x_m, mount.y_m, np.radians(mount.yaw_deg))
     local = to_local(to_local(people.xy, ego.pose), eye)
     range_m, azimuth = np.hypot(*local.T), np.arctan2(local[:, 1], local[:, 0])
@@ -63,10 +70,10 @@ def draw_truth(ax_azimuth, ax_rate, people, ego, mount):
     angle = azimuth + eye.yaw_rad
     rate = ahead[:, 0] * np.cos(angle) + ahead[:, 1] * np.sin(angle)
     rate = rate + still_range_rate(ego.speed_mps, ego.yaw_rate_radps, mount, azimuth)
-    looks = {"marker": "x", "linestyle": "none", "color": VERMILLION, "markersize": 9, "markeredgewidth": 2}
+    looks = {"marker": "x", "linestyle": "none", "color": VERMILLION, "markersize": 13, "markeredgewidth": 3}
     return [
         *ax_azimuth.plot(np.degrees(azimuth), range_m, label="people", **looks),
-        *ax_rate.plot(rate, range_m, label="people", **looks),
+        *ax_rate.plot(np.degrees(azimuth), rate, label="people", **looks),
     ]
 
 
@@ -84,14 +91,21 @@ def show_coverage(figure, scenes, tuning, *, time_s=0.0, pose=None):
             where = scene.start_pose if pose is None else pose
             draw_fields_together(ax, scene, tuning, where, time_s)
             _dress_coverage(ax, title)
+        for ax in axes[1:]:
+            ax.set_ylabel("")
+        _key_below(figure, axes[0])
     return list(axes)
+
+
+def _key_below(figure, ax):
+    """One key below everything: on the plots it would hide contours."""
+    figure.legend(*ax.get_legend_handles_labels(), loc="outside lower left", ncols=7, columnspacing=1.3)
 
 
 def _dress_coverage(ax, title):
     for level, line in LINES.items():
-        ax.plot([], [], color=BLUE, linestyle=line, linewidth=1.8, label=f"probability {level:g}")
+        ax.plot([], [], color=BLUE, linestyle=line, linewidth=2.6, label=f"probability {level:g}")
     ax.set(title=title, xlabel="ahead (m)", ylabel="to the left (m)", aspect="equal")
-    ax.legend(loc="upper left", fontsize=11, frameon=True)
 
 
 def show_sensors(figure, scene, tuning, *, seed, sensor="front_left", time_s=0.0, speed_mps=0.0, pose=None):
@@ -118,13 +132,16 @@ def show_sensors(figure, scene, tuning, *, seed, sensor="front_left", time_s=0.0
         if scan is not None:
             draw_over_azimuth(middle, scan)
             draw_over_range_rate(right, scan)
+            draw_still(right, ego, mount, tuning.radar.field_of_view_deg / 2)
         draw_truth(middle, right, people, ego, mount)
         _dress_coverage(left, "Sees a standing adult")
         name = sensor.replace("_", " ")
         half = tuning.radar.field_of_view_deg / 2
         middle.set(title=f"One scan, {name}", xlabel="azimuth from boresight (deg)", ylabel="range (m)")
         middle.set(xlim=(half, -half), ylim=(0, tuning.radar.range_max_m))  # left is left
-        right.set(title="The same scan", xlabel="range rate (m/s)", ylim=(0, tuning.radar.range_max_m))
-        right.set(xlim=(-4, 4))
-        middle.legend(loc="upper right", fontsize=11)
+        right.set(title="Its range rates", xlabel="azimuth from boresight (deg)", ylabel="range rate (m/s)")
+        right.set(xlim=(half, -half), ylim=(-4, 4))
+        middle.legend(loc="upper right")
+        right.legend(loc="upper right")
+        _key_below(figure, left)
     return [left, middle, right]

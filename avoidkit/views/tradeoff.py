@@ -67,7 +67,7 @@ def draw_tradeoff(ax, settings, over):
 def _label(ax, setting, over, x, y):
     text = "\n".join(f"{name.rpartition('.')[2]} {_short(setting[name])}" for name in over)
     return ax.annotate(
-        text, (x, y), xytext=(-10, 4), textcoords="offset points", fontsize=11, color=INK, ha="right", va="bottom",
+        text, (x, y), xytext=(13, 0), textcoords="offset points", fontsize=12, color=INK, ha="left", va="center",
         path_effects=HALO, zorder=4,
     )  # fmt: skip
 

@@ -10,6 +10,7 @@ from avoidkit.views.style import BLUE, GREEN, INK, ORANGE, PURPLE, SKY, SOFT, VE
 
 TRACK_COLORS = (VERMILLION, BLUE, GREEN, PURPLE, ORANGE, SKY)
 LABELLED_FROM = 20  # cycles that a track has to be seen for its number to be written
+LABELLED_AT_MOST = 8  # numbers, of the longest tracks: more would hide the yard
 K_95 = 2.4477  # radius of the ellipse that holds 95 % of two normal errors, in standard deviations: sqrt(5.991)
 
 
@@ -40,9 +41,15 @@ def draw_track_ways(ax, tracks_over_time, *, dot_every=20):
         line += ax.plot(*np.where(sure[:, None], np.nan, way).T, ":", color=color, linewidth=2.6, zorder=6.2)
         shown = [(now, row) for n, now, row in mine if n % dot_every == 0 or len(mine) == 1]
         artists += line + _ellipses(ax, shown, color)
-        if len(mine) >= LABELLED_FROM:
+        if len(mine) >= max(LABELLED_FROM, _long_enough(steps)):
             artists.append(plots._tag(ax, way[-1], f"track {number}", dx=30, dy=16, color=color))
     return artists
+
+
+def _long_enough(steps):
+    """How many cycles a track has to be seen to be among the longest `LABELLED_AT_MOST`."""
+    _, seen = np.unique(np.concatenate([now.ids for now in steps]), return_counts=True)
+    return int(np.sort(seen)[-LABELLED_AT_MOST]) if len(seen) >= LABELLED_AT_MOST else 0
 
 
 def _ellipses(ax, shown, color):
