@@ -121,3 +121,34 @@ def test_no_file_names_a_place_on_one_machine():
         f.relative_to(ROOT) for f in files if f.name != "test_docs.py" and pattern.search(f.read_text(encoding="utf-8"))
     ]
     assert found == []
+
+
+def _labels():
+    """(kind, label) of everything that a user reads or types and that can be collected from the code."""
+    import argparse
+    from typing import get_args
+
+    from avoidkit.cli import parser
+    from avoidkit.roles import Fault
+    from avoidkit.studies import metrics
+    from avoidkit.verdict import Action
+    from avoidkit.views.figures import LAYERS
+
+    commands = next(a for a in parser()._actions if isinstance(a, argparse._SubParsersAction)).choices
+    yield from (("command", name) for name in commands)
+    yield from (("option", o) for c in commands.values() for a in c._actions for o in a.option_strings)
+    yield from (("action", str(action)) for action in Action)
+    yield from (("section", name) for name in Tuning.model_fields)
+    yield from (("fault", kind) for kind in get_args(Fault.model_fields["kind"].annotation))
+    yield from (("layer", name) for name in LAYERS)
+    source = Path(metrics.__file__).read_text(encoding="utf-8")
+    yield from (("column", name) for name in re.findall(r'^ +"([a-z_]+)":', source, re.MULTILINE))
+
+
+def test_the_table_of_words_says_of_each_label_where_it_comes_from():
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    table = text.split("### Label by label")[1].split("\n\n**")[0]
+    told = set(re.findall(r"`([^`]+)`", table))
+    labels = list(_labels())
+    assert len(labels) > 100
+    assert sorted({f"{kind} {label}" for kind, label in labels if label not in told}) == []

@@ -4,6 +4,7 @@ import json
 import os
 import re
 import shutil
+from importlib.util import find_spec
 from pathlib import Path
 
 from avoidkit.checks import InputError
@@ -29,10 +30,22 @@ def run_new(options):
     say(
         f"{folder}: {told}",
         "The notebooks read the scenes and tunings of this folder. Go on with:",
-        f"  cd {folder} && jupyter lab notebooks/{FIRST}",
+        *how_to_go_on(folder, lab=find_spec("jupyterlab") is not None),
         CAUTION,
     )
     return 0
+
+
+def how_to_go_on(folder, *, lab):
+    """The commands that open the first notebook, as lines; with the installation where JupyterLab is missing.
+
+    Examples
+    --------
+    >>> how_to_go_on("work", lab=False)[0]
+    "  pip install 'avoidkit[lab]'   (JupyterLab is not installed here)"
+    """
+    install = [] if lab else ["  pip install 'avoidkit[lab]'   (JupyterLab is not installed here)"]
+    return [*install, f"  cd {folder} && jupyter lab notebooks/{FIRST}"]
 
 
 def start(folder):
