@@ -1,6 +1,7 @@
 """Comparisons: common random numbers, exact bounds, paired intervals, the cycle at which answers part."""
 
 import math
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
 import numpy as np
@@ -8,7 +9,11 @@ import pandas as pd
 import pytest
 
 from avoidkit import InputError, Tuning, decide, load_recording, load_scene, shipped
+from avoidkit.drive import drive
 from avoidkit.studies.comparison import Comparison, compare
+from avoidkit.studies.drives import stages_of
+from avoidkit.studies.marked import held_against, marked_in
+from avoidkit.studies.marks import Marks, add_mark, marks_path, save_marks
 from avoidkit.verdict import Action
 from avoidkit.views import style
 from avoidkit.views.pairs import bench_at, comparison_figure
@@ -102,3 +107,43 @@ def test_the_picture_of_a_comparison_names_both_sides_and_units():
     assert "%" in left.get_xlabel()
     assert right.get_ylabel() == "cautious less baseline (s)"
     assert style.png(figure)[:4] == b"\x89PNG"
+
+
+@pytest.fixture(scope="module")
+def marked(tmp_path_factory):
+    """A folder with one short drive and a person's marks beside it."""
+    run = tmp_path_factory.mktemp("marked") / "crosses.parquet"
+    drive(crosses(), Tuning(), seed=3, duration_s=1.6, out=run)
+    marks = add_mark(Marks(recording=run.name), "halt needed", 1.1, 1.4, note="=she steps off")
+    save_marks(add_mark(marks, "not needed", 1.55, 1.6), marks_path(run))
+    return run.parent
+
+
+def test_marks_on_recordings_are_counted_against_both_sides_with_their_n(marked):
+    found = compare(
+        crosses(), Tuning(), decide_b=late, seeds=1, duration_s=0.2, loop="exact", marked=marked, progress=False
+    )
+    table = found.events().set_index(["event", "side"])[["k", "n", "only"]]
+    assert table.loc[("a mark not met: halt needed", "the kit's own")].tolist() == [1, 1, 1]  # it drove on
+    assert table.loc[("a mark not met: halt needed", "late")].tolist() == [0, 1, 0]  # stands until 1.5 s
+    assert table.loc[("a mark not met: not needed", "the kit's own"), "k"] == 0
+    assert found.marks["recording"].tolist() == ["crosses.parquet"] * 2
+    assert found.marks["was_met"].tolist() == found.marks["a_met"].tolist() == [False, True]
+    assert any(line.startswith("a mark not met: halt needed: late 0 of 1 (below ") for line in found.lines())
+
+
+def test_marks_may_come_from_a_pool_and_from_single_recordings(marked):
+    runs = marked_in([marked / "crosses.parquet"])
+    sides = {side: (Tuning(), stages_of({})) for side in ("a", "b")}
+    with ThreadPoolExecutor(2) as pool:
+        pd.testing.assert_frame_equal(held_against(runs, sides, pool), held_against(runs, sides))
+
+
+def test_a_recording_without_marks_is_refused_with_where_they_belong(tmp_path):
+    with pytest.raises(InputError, match=r": holds no recording with marks beside it \(RUN\.parquet with"):
+        marked_in(tmp_path)
+    (tmp_path / "run.parquet").write_bytes(b"x")
+    with pytest.raises(InputError, match=r"run\.parquet: has no marks; they belong into .*run\.marks\.toml$"):
+        marked_in([tmp_path / "run.parquet"])
+    with pytest.raises(InputError, match=r"other\.parquet: no such file$"):
+        marked_in(tmp_path / "other.parquet")

@@ -21,6 +21,9 @@ def add(commands):
     made.add_argument("tuning_b", metavar="OTHER", help="the tuning to compare it with")
     made.add_argument("scenes", nargs="+", metavar="SCENE", help="scene files, or names of shipped ones")
     made.add_argument("--record", action="store_true", help="keep the recordings of both sides, in FOLDER/recordings")
+    made.add_argument(
+        "--marked", metavar="RUNS", help="a recording with marks beside it, or a folder of them: count those not met"
+    )
     add_drive_options(made)
     add_study_options(made)
 
@@ -34,14 +37,18 @@ def run_compare(options):
     found = compare(
         scenes, *tunings, seeds=seeds_of(options.seeds), duration_s=options.duration,
         loop="exact" if options.exact else "sensed",
-        recordings=str(Path(options.out) / "recordings") if options.record else None, **running(options),
+        recordings=str(Path(options.out) / "recordings") if options.record else None, marked=options.marked or (),
+        **running(options),
     )  # fmt: skip
+    from avoidkit.studies.spread import harmless
     from avoidkit.views.pairs import comparison_figure
 
     files = write_table(found.rows, options.out, "pairs") + write_table(found.events(), options.out, "events")
     files += write_table(found.paired(), options.out, "differences") + write_table(
         found.changed(), options.out, "changed"
     )
+    if found.marks is not None:
+        files += write_table(found.marks.map(harmless), options.out, "marks")
     files += write_picture(comparison_figure(found), options.out, "compare")
     say("avoidkit compare: " + found.lines()[0], *(f"  {line}" for line in found.lines()[1:]), written(files), CAUTION)
     return 0

@@ -6,7 +6,8 @@ from itertools import product
 import numpy as np
 
 from avoidkit.checks import InputError
-from avoidkit.studies.drives import LOOPS, checked_functions, checked_scenes, checked_seeds, driven
+from avoidkit.studies.drives import LOOPS, checked_functions, checked_scenes, checked_seeds, driven, stages_of
+from avoidkit.studies.marked import NOT_MET, held_against, marked_in
 from avoidkit.studies.metrics import actions_in_words, changed_answers, drive_row
 from avoidkit.studies.run import Plan, execute
 from avoidkit.studies.statistics import median_interval, rate_words, sign_test
@@ -35,22 +36,25 @@ class Comparison:
     times : DataFrame
     names : (str, str)
         What the sides are called.
+    marks : DataFrame or None
+        A line a mark of a person on a recording that was decided again with both sides (open loop), see `marked.MARKS`.
     """
 
     rows: object
     times: object
     names: tuple
+    marks: object = None
 
     def events(self):
         """How often each event happens: `event`, `side`, `k`, `n`, `low`, `high` (exact 95 % interval), `words`; and
-        `only`, pairs in which it happens on this side alone."""
+        `only`, pairs in which it happens on this side alone. Where there are marks, a mark that is not met is an
+        event, for each kind of mark."""
         import pandas as pd
 
         from avoidkit.studies.statistics import rate_interval
 
         lines = []
-        for event, (column, happens) in EVENTS.items():
-            masks = [np.asarray(happens(self.rows[f"{side}_{column}"]), dtype=bool) for side in SIDES]
+        for event, masks in self._masks():
             for k, name in enumerate(self.names):
                 n, hits = len(masks[k]), int(masks[k].sum())
                 low, high = rate_interval(hits, n)
@@ -58,6 +62,14 @@ class Comparison:
                 said = rate_words(hits, n)
                 lines.append([event, name, hits, n, low, high, only, said])
         return pd.DataFrame(lines, columns=["event", "side", "k", "n", "low", "high", "only", "words"])
+
+    def _masks(self):
+        """Yield (event, where it happens on side a, and on side b)."""
+        for event, (column, happens) in EVENTS.items():
+            yield event, [np.asarray(happens(self.rows[f"{side}_{column}"]), dtype=bool) for side in SIDES]
+        if self.marks is not None:
+            for kind, marks in self.marks.groupby("kind", sort=False):
+                yield NOT_MET.format(kind), [~marks[f"{side}_met"].to_numpy(bool) for side in SIDES]
 
     def paired(self):
         """Differences b - a within pairs: `metric`, `unit`, medians of both sides, median difference with its
@@ -105,8 +117,8 @@ class Comparison:
 
 def compare(
     scenes, tuning_a, tuning_b=None, *, decide_a=None, decide_b=None, track=None, map_space=None, seeds,
-    names=None, duration_s=None, loop="sensed", recordings=None, executor=None, folder=None, max_errors=5,
-    progress=True,
+    names=None, duration_s=None, loop="sensed", recordings=None, marked=(), executor=None, folder=None,
+    max_errors=5, progress=True,
 ):  # fmt: skip
     """Drive every scene with every seed on both sides: common random numbers, so that differences are the sides' own.
 
@@ -122,6 +134,9 @@ def compare(
         What the sides are called; else the names of the tunings or functions.
     recordings : path, optional
         A folder that takes the recordings of both sides; none are kept otherwise.
+    marked : folder, or iterable of paths
+        Recordings with a person's marks beside them: each is decided again with both sides, from its returns, and the
+        marks are held against what comes out. Open loop, since marks speak of what was recorded.
     loop, executor, folder, max_errors, progress
         As in `sweep`.
 
@@ -132,8 +147,9 @@ def compare(
     Raises
     ------
     InputError
-        Before anything runs: nothing differs, a seed twice, a scene that is missing.
+        Before anything runs: nothing differs, a seed twice, a scene that is missing, a recording without marks.
     """
+    marked = marked_in(marked)
     scenes, seeds = checked_scenes(scenes), checked_seeds(seeds)
     tuning_b = tuning_a if tuning_b is None else tuning_b
     if loop not in LOOPS:
@@ -149,8 +165,10 @@ def compare(
     settings = {"duration_s": duration_s, "loop": loop, "changes": changes}
     plan = Plan("compare", _pair, tuple(tasks), scenes, {"a": tuning_a}, functions, settings)
     done = execute(plan, executor=executor, folder=folder, max_errors=max_errors, progress=progress)
+    sides = {"a": (tuning_a, stages_of(functions, "_a")), "b": (tuning_b, stages_of(functions, "_b"))}
+    marks = held_against(marked, sides, executor) if marked else None
     return Comparison(
-        done.rows.drop(columns="tuning"), done.times, names or _names(tuning_a, tuning_b, decide_a, decide_b)
+        done.rows.drop(columns="tuning"), done.times, names or _names(tuning_a, tuning_b, decide_a, decide_b), marks
     )
 
 
