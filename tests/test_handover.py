@@ -149,12 +149,16 @@ def test_an_output_that_is_1_percent_off_is_caught(folder, tuning, name, key):
 
 INSIDE = {  # a parameter that an implementation has 1 % wrong inside
     "reach": ("people.standing_accel_mps2", "people.walking_accel_mps2", "people.k_sigma", "people.body_radius_m",
-              "people.top_speed_mps", "people.unseen_s", "people.standing_sigma_mps"),
+              "people.top_speed_mps", "people.unseen_s", "people.standing_sigma_mps", "people.standing_for_s",
+              "people.walking_from_mps", "people.after_standing_s"),
     "speed_cap": ("vehicle.brake_mps2", "vehicle.latency_s", "vehicle.width_m", "vehicle.brake_build_up_s",
-                  "decision.clearance_m", "people.shadow_speed_mps", "decision.guard_m"),
-    "check_path": ("vehicle.width_m", "decision.clearance_m", "people.likely_standing_m"),
+                  "decision.clearance_m", "people.shadow_speed_mps", "decision.guard_m", "decision.static_clearance_m",
+                  "people.walking_from_mps", "ultrasonic.beam_deg"),
+    "check_path": ("vehicle.width_m", "decision.clearance_m", "people.likely_standing_m", "detour.lookahead_m",
+                   "people.possible_person_gap_m", "tracking.edge_m"),
     "verdict": ("vehicle.brake_mps2", "vehicle.creep_mps", "decision.clearance_m", "decision.standoff_m",
-                "decision.link_timeout_s", "decision.remote_range_m", "decision.settle_s", "detour.speed_mps"),
+                "decision.link_timeout_s", "decision.remote_range_m", "decision.settle_s", "detour.speed_mps",
+                "decision.resume_margin_mps"),
     "track_update": ("tracking.accel_psd", "tracking.sway_mps", "tracking.limb_rate_mps", "tracking.stop_per_s"),
     "grid_update": ("freespace.occupied_probability", "freespace.free_probability", "freespace.fade_s"),
 }  # fmt: skip

@@ -7,8 +7,9 @@ import numpy as np
 
 from avoidkit.drive import drive
 from avoidkit.frames import Pose
+from avoidkit.handover.limits import SIDES, told_apart
 from avoidkit.handover.records import echoes_out, ego_out, scan_out, situation_out, tracks_out
-from avoidkit.handover.situations import made, situations
+from avoidkit.handover.situations import NOW_S, made, situations
 from avoidkit.handover.wire import plain
 from avoidkit.scene import Scene, standing
 from avoidkit.sensing.records import Health
@@ -76,6 +77,12 @@ def _reaches(tuning):
         "refused: last seen at no time": replace(one, last_seen_s=np.array([math.nan])),
     }
     out = {name: {"tracks": tracks_out(tracks), "times_s": TIMES_S} for name, tracks in cases.items()}
+    for side, factor in SIDES.items():
+        for name, (velocity, arrays) in told_apart(people, factor).items():
+            arrays = {key: np.array(value, float) for key, value in arrays.items()}
+            arrays["last_seen_s"] -= NOW_S
+            tracks = replace(one, state=np.array([[4.0, 1.0, *velocity]]), **arrays)
+            out[f"{side} {name}"] = {"tracks": tracks_out(tracks), "times_s": TIMES_S}
     out["no instants"] = {"tracks": tracks_out(one), "times_s": []}
     out["refused: a time below 0"] = {"tracks": tracks_out(one), "times_s": [-0.1]}
     out["refused: a time that is none"] = {"tracks": tracks_out(one), "times_s": [math.nan]}
