@@ -283,7 +283,7 @@ def recording(lane):
 
 def test_a_recorded_instant_opens_with_the_verdict_that_was_recorded(recording):
     row = recording.row_at(2.5)
-    panel = open_bench(recording, time_s=2.5)
+    panel = open_bench(recording, time_s=2.5, plain=True)
     assert panel.verdict.action == row.verdict.action
     assert panel.verdict.speed_cap_mps == row.verdict.speed_cap_mps
     assert panel.verdict.checks == row.verdict.checks
@@ -294,7 +294,7 @@ def test_a_recorded_instant_with_another_decision_says_what_was_recorded(recordi
     def waits(situation, tuning):
         return replace(kit_decide(situation, tuning), action=Action.WAIT, speed_cap_mps=0.0)
 
-    panel = open_bench(recording, time_s=2.5, decide=waits)
+    panel = open_bench(recording, time_s=2.5, plain=True, decide=waits)
     was = headline(recording.row_at(2.5).verdict)
     assert panel.verdict.action == Action.WAIT
     assert f"Recorded at 2.50 s was: {was}." in panel.answer.value

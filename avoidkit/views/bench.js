@@ -17,6 +17,8 @@ const OFF_AT_FIRST = ['fields', 'candidates', 'shadows'];
 const HELP = 'Drag a person, the ring at the end of their velocity, a trolley or parked vehicle, or the vehicle along its path. Keys: arrows 5 cm '
   + '(with Shift 50 cm), [ and ] turn, + and - speed, comma and full stop move the vehicle, n next, a person, t trolley, p parked vehicle, '
   + 'Delete removes, 0 whole yard; in live mode hold the space bar to run.';
+const FIXED_HELP = 'A recorded cycle, rebuilt exactly: who is there stays as sensed. Change the tuning below. Drag to move the view, wheel to zoom, '
+  + '0 for the first view.';
 
 function render({model, el}) {
   const yard = model.get('yard'), start = model.get('start'), state = stateOf(start);
@@ -35,7 +37,9 @@ function render({model, el}) {
   for (const said of [turning, differ]) said.setAttribute('role', 'status');
   [note.hidden, tip.hidden, provisional.hidden] = [true, true, true];
   const live = makeLiveBar({send: (content) => model.send(content), change: changeMode, seen: () => seen});
-  box.append(live.element, differ, stage, provisional, turning, toolRow(), makeLayers([...LAYERS, 'map'], hidden, redraw), make('p', 'ak-about', HELP));
+  const fixed = Boolean(start.moment), layers = makeLayers(fixed ? LAYERS : [...LAYERS, 'map'], hidden, redraw);
+  if (fixed) box.append(differ, stage, provisional, layers, make('p', 'ak-about', FIXED_HELP));
+  else box.append(live.element, differ, stage, provisional, turning, toolRow(), layers, make('p', 'ak-about', HELP));
   setSides(1);
   el.replaceChildren(box);
 
@@ -219,7 +223,7 @@ function render({model, el}) {
       sides[k].frame = unpack(raw);
       showSide(sides[k], HELP);
     });
-    differ.textContent = differWords(sides);
+    differ.textContent = differWords(sides) || sides[0].frame.recorded || '';
   }
 
   function trouble(words) {
@@ -265,7 +269,7 @@ function render({model, el}) {
   function take(event) {
     event.currentTarget.focus({preventScroll: true});
     const [px, py] = at(event);
-    held = whatIsAt(view, state, yard, px, py);
+    held = fixed ? {kind: 'ground', index: -1} : whatIsAt(view, state, yard, px, py);
     if (held.kind === 'person') [state.chosen, state.block] = [held.index, -1];
     if (held.kind === 'block') state.block = held.index;
     held.last = [px, py];
@@ -322,7 +326,7 @@ function render({model, el}) {
     const before = state.people.length + 100 * state.blocks.length, along = state.along;
     if (mode === 'live' && (event.key === ',' || event.key === '.')) return;
     if (event.key === '0') view = null;
-    else if (!press(state, event.key, event.shiftKey)) return;
+    else if (fixed || !press(state, event.key, event.shiftKey)) return;
     event.preventDefault();
     event.stopPropagation();
     if (event.key === 'n' || event.key === '0') redraw();
@@ -347,6 +351,7 @@ function render({model, el}) {
     canvas.addEventListener('keyup', (event) => live.onKey(event, false));
     canvas.addEventListener('blur', () => live.press(false));
     canvas.addEventListener('dblclick', (event) => {
+      if (fixed) return;
       addPerson(state, toYard(view, ...at(event)));
       changed();
     });

@@ -225,16 +225,14 @@ class Bench:
 def bench(scene, tuning=None, *, time_s=None, plain=False, person_xy=None, velocity=(0.0, 0.0), **more):
     """The bench of one scene and tuning, or of one instant of a recording; the last line of a cell shows it.
 
-    `bench(recording, time_s=12.35)` opens that cycle exactly as it was decided (`MomentBench`), to change the
-    tuning or, with `decide`, the decision.
+    `bench(recording, time_s=12.35)` opens that cycle exactly as it was decided (`MomentCanvas`), to change the
+    tuning or, with `decide`, the decision; the recording may be named by its file.
 
     People and vehicle are dragged on a canvas where anywidget is installed (`CanvasBench`); with `plain`, and where
     it is not, they are moved by sliders (`Bench`). `more`: `decide` and `seed` of either.
     """
     if time_s is not None:
-        from avoidkit.views.moments import MomentBench
-
-        return MomentBench(scene, time_s, **more)
+        return _moment(scene, time_s, plain, more)
     if tuning is None:
         raise InputError("bench wants a scene and a tuning, or a recording and time_s")
     if not plain and importlib.util.find_spec("anywidget"):
@@ -245,6 +243,24 @@ def bench(scene, tuning=None, *, time_s=None, plain=False, person_xy=None, veloc
         canvas.make_plain = lambda **person: Bench(scene, tuning, **person, **more)
         return canvas
     return Bench(scene, tuning, person_xy=person_xy, velocity=velocity, **more)
+
+
+def _moment(recording, time_s, plain, more):
+    """The bench of one recorded cycle: on the canvas where there is one."""
+    if not hasattr(recording, "rows"):
+        from avoidkit.recording import load_recording
+
+        recording = load_recording(recording)
+    if plain or not importlib.util.find_spec("anywidget"):
+        from avoidkit.views.moments import MomentBench
+
+        return MomentBench(recording, time_s, **more)
+    from avoidkit.views.momentcanvas import MomentCanvas
+    from avoidkit.views.moments import MomentBench
+
+    canvas = MomentCanvas(recording, time_s, **more)
+    canvas.make_plain = lambda **_person: MomentBench(recording, time_s, **more)
+    return canvas
 
 
 def _beside_the_path(reference):

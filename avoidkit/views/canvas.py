@@ -24,7 +24,7 @@ from avoidkit.views.demo import bundle, demo_frame
 from avoidkit.views.figures import near_window
 from avoidkit.views.frames import frame_of, packed_grid_of, yard_of
 from avoidkit.views.idle import IdleWork
-from avoidkit.views.keeping import KeepPanel
+from avoidkit.views.keeping import KINDS, KeepPanel
 from avoidkit.views.mapside import MapSide
 from avoidkit.views.newest import Newest
 from avoidkit.views.plainly import PLAIN_AFTER_S, canvas_again, later, plain_instead
@@ -80,6 +80,8 @@ class CanvasBench:
     along_m : float
         Where the vehicle is on its reference path at first.
     """
+
+    kinds = tuple(KINDS)  # what can be saved
 
     def __init__(self, scene, tuning, *, decide=None, seed=1, people=(), along_m=0.0):
         from avoidkit.decision import decide as own
@@ -146,12 +148,12 @@ class CanvasBench:
             self._ask_anew()
 
     def _arrange(self):
-        title = widgets.HTML(f"<h3 style='margin:4px 0'>{html.escape(self.scene.title or self.scene.name)}</h3>")
+        self.title = widgets.HTML(f"<h3 style='margin:4px 0'>{html.escape(self.scene.title or self.scene.name)}</h3>")
         tuning = widgets.Accordion([self.panel.widget], titles=("Tuning: every parameter, with unit and bounds",))
         keep = widgets.Accordion([self.keep.widget], titles=("Save what you see",))
         row = widgets.HBox([self.go, self.seconds, self.note])
         caution = widgets.HTML(f"<p class='ak-caution'>{html.escape(CAUTION)}</p>")
-        parts = [title, self.late, self.plan, caution, row, self.compare, tuning, self._beside, keep, self.replay]
+        parts = [self.title, self.late, self.plan, caution, row, self.compare, tuning, self._beside, keep, self.replay]
         box = widgets.VBox(parts, layout={"width": "100%"})
         box.add_class("avoidkit-bench")
         return box

@@ -104,7 +104,7 @@ class KeepPanel:
 
     def __init__(self, bench):
         self._bench = bench
-        options = [(words, kind) for kind, (words, _) in KINDS.items()]
+        options = [(words, kind) for kind, (words, _) in KINDS.items() if kind in bench.kinds]
         self.kind = widgets.Dropdown(options=options, description="what")
         self.path = widgets.Text(value="kept.toml", description="file", continuous_update=False)
         self.over = widgets.Checkbox(value=False, indent=False, description="replace a file of that name")
@@ -132,8 +132,8 @@ class KeepPanel:
 
     def keep(self, kind, path, *, over=False):
         """Write one file; returns a sentence about it. `InputError` where it is there, or nothing was driven."""
-        if kind not in KINDS:
-            raise InputError(f"kind must be one of {', '.join(KINDS)}, got {kind!r}")
+        if kind not in self._bench.kinds:
+            raise InputError(f"kind must be one of {', '.join(self._bench.kinds)}, got {kind!r}")
         path = Path(path)
         if not path.name or (path.exists() and not over):
             raise InputError(f"{path}: is there already; tick replace, or choose another name")

@@ -62,8 +62,15 @@ export function mountPlayer(root, data) {
   stage.append(...sides.map((side) => side.box));
   ribbons.append(...sides.map((side) => side.ribbon));
   page.append(make('h1', '', data.title), make('p', 'ak-about', data.about), stage, controls.bar, ribbons, controls.layers,
-    make('p', 'ak-caution', data.caution));
+    openRow(), make('p', 'ak-caution', data.caution));
   root.replaceChildren(page);
+
+  // The call that opens this cycle on the bench, to copy into a cell.
+  function openRow() {
+    const row = make('p', 'ak-open', 'This cycle on the bench: ');
+    row.append(controls.call);
+    return row;
+  }
 
   function makeControls() {
     const bar = make('div', 'ak-controls'), layers = makeLayers(LAYERS, state.hidden, () => draw());
@@ -77,7 +84,7 @@ export function mountPlayer(root, data) {
     const speed = makeSpeeds(SPEEDS, 'speed', setSpeed);
     const time = make('output', 'ak-time');
     bar.append(play, back, on, scrub, time, speed);
-    return {bar, layers, play, scrub, time};
+    return {bar, layers, play, scrub, time, call: make('code')};
   }
 
   function setSpeed(factor) {
@@ -122,6 +129,7 @@ export function mountPlayer(root, data) {
     const frames = sides.map((side) => drawSide(side, now, theme, size));
     controls.scrub.value = state.index;
     const gaps = frames.map((frame) => show(frame.gap, 'm')).join(' and ');
+    controls.call.textContent = `bench("RUN.parquet", time_s=${now.toFixed(2)})`;
     controls.time.textContent = `${now.toFixed(2)} s of ${last.toFixed(2)} s, gap ${gaps}`;
   }
 
