@@ -7,7 +7,7 @@ import numpy as np
 
 from avoidkit.drive import drive
 from avoidkit.frames import Pose
-from avoidkit.handover.limits import SIDES, told_apart
+from avoidkit.handover.limits import SIDES, limits, told_apart
 from avoidkit.handover.records import echoes_out, ego_out, scan_out, situation_out, tracks_out
 from avoidkit.handover.situations import NOW_S, made, situations
 from avoidkit.handover.wire import plain
@@ -90,7 +90,7 @@ def _reaches(tuning):
 
 
 def _situations(tuning):
-    out = {name: situation_out(one) for name, one in situations(tuning).items()}
+    out = {name: situation_out(one) for name, one in (situations(tuning) | limits(tuning)).items()}
     whole = situation_out(made(tuning))
     out["refused: an unknown path"] = whole | {"path": "elsewhere"}
     out["refused: a time that is none"] = whole | {"time_s": math.nan}

@@ -25,11 +25,9 @@ BACKING = ((1, ((4.0, 0.0),)), (-1, ((2.0, 0.0), (6.0, 0.7))))
 
 
 def situations(tuning):
-    """Every situation of the vectors, as {name: Situation}."""
-    from avoidkit.handover.limits import limits  # which makes its situations with this module
-
+    """The situations of the vectors but for those just beside a limit, as {name: Situation}."""
     out = {}
-    for group in (_ways, _people, _odd_people, _grids, _operator, _sensors, _memories, _detours, limits):
+    for group in (_ways, _people, _odd_people, _grids, _operator, _sensors, _memories, _detours):
         out.update(group(tuning))
     return out
 

@@ -62,7 +62,8 @@ def sources_hash(speaks_of=None, package=None):
         if top in NOT_OF_THE_LOOP if speaks_of is None else module not in speaks_of and top not in speaks_of:
             continue
         digest.update(f"{module}\n{_bare(file.read_text(encoding='utf-8'))}\n".encode())
-    for file in sorted(package.parent.glob("data/scenes/*.toml")) + sorted(package.parent.glob("data/tunings/*.toml")):
+    tunings = [file for file in package.parent.glob("data/tunings/*.toml") if not file.name.startswith("limits_")]
+    for file in sorted(package.parent.glob("data/scenes/*.toml")) + sorted(tunings):
         digest.update(f"{file.name}\n{file.read_text(encoding='utf-8')}\n".encode())
     return digest.hexdigest()[:12]
 
