@@ -42,7 +42,7 @@ def test_a_shipped_scene_is_called_like_its_file_and_equals_its_own_text(scenes,
     alone = scene.self_contained()
     assert Scene.from_toml(alone.to_toml()) == alone
     assert 18.0 <= scene.reference.length_m <= 26.0
-    assert 30.0 <= scene.duration_s <= 120.0
+    assert 30.0 <= scene.duration_s <= 180.0
 
 
 @pytest.mark.parametrize("name", NAMES)
