@@ -1,11 +1,8 @@
 """Does the stress search find a planted weakness, and does it find none where there is none?
 
-Planted: the true brake takes 0.5 s to act, the tuning says 0.1 s. The tuning keeps 1.2 m from every place that a person
-can reach instead of the shipped 0.2 m, so that most walks come to nothing: with 0.2 m one walk in five that is drawn at
-random ends in a contact while moving, and no search is needed. Scene `nobody_there`, perfect knowledge, so that the
-decision alone is judged; 200 evaluations of the search beside 200 walks at random, each ended by the first generation
-of 20 with a contact while moving. Honest: true brake and tuning both 0.1 s, at the shipped clearance, which is the
-harder case; the whole budget of the search is spent. A contact found there is a defect; its scene stands in the table.
+Planted: the true brake takes 0.5 s to act, the tuning says 0.1 s. Scene `nobody_there`, perfect knowledge, so that the
+decision alone is judged; 200 evaluations of the search beside 200 walks at random, each ended by its first contact
+while moving. Honest: true brake and tuning both 0.1 s; the whole budget is spent. A contact found there is a defect.
 """
 
 import numpy as np
@@ -22,8 +19,6 @@ SPEAKS_OF = (
 SEEDS, BUDGET = 10, 200
 TRUE_S = {"planted": 0.5, "honest": 0.1}
 BELIEVED_S = 0.1
-CLEARANCE_M = {"planted": 1.2, "honest": 0.2}
-AHEAD_M = 7.0
 
 
 def tasks():
@@ -33,14 +28,11 @@ def tasks():
 def run(task, budget=BUDGET):
     from avoidkit.studies.stress import stress
 
-    tuning = tuning_named("baseline").replace(
-        {"vehicle.latency_s": BELIEVED_S, "decision.clearance_m": CLEARANCE_M[task["brake"]]}
-    )  # fmt: skip
+    tuning = tuning_named("baseline").replace({"vehicle.latency_s": BELIEVED_S})
     scene = scene_named("nobody_there").replace({"true_vehicle": {"latency_s": TRUE_S[task["brake"]]}})
     planted = task["brake"] == "planted"
     found = stress(
-        scene, tuning, budget=budget, seed=task["seed"], ahead_m=AHEAD_M, stop_at_contact=planted,
-        beside_random=planted, progress=False,
+        scene, tuning, budget=budget, seed=task["seed"], stop_at_contact=planted, beside_random=True, progress=False
     )  # fmt: skip
     row = {}
     for search, trials in found.trials.groupby("search"):
@@ -59,7 +51,7 @@ def run(task, budget=BUDGET):
 def conclude(frame):
     out = {}
     for brake, rows in frame.groupby("brake"):
-        for search in ("search", "random") if brake == "planted" else ("search",):
+        for search in ("search", "random"):
             firsts = rows[f"{search}_first"].to_numpy(float)
             out[f"{brake}, {search}: seeds with a contact while moving"] = rate_words(
                 int((firsts > 0).sum()), len(rows)
