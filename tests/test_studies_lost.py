@@ -4,7 +4,6 @@ import os
 import signal
 import subprocess
 import sys
-import textwrap
 from pathlib import Path
 
 import pandas as pd
@@ -14,6 +13,7 @@ from avoidkit import Tuning, decide, load_scene, shipped
 from avoidkit.studies.drives import drive_task
 from avoidkit.studies.run import Plan, execute
 from avoidkit.studies.workers import processes
+from tests.interrupted import interrupted_after
 
 ROOT = Path(__file__).parent.parent
 
@@ -93,14 +93,8 @@ def test_drives_interrupted_at_a_third_go_on_to_the_table_of_an_uninterrupted_ru
     folder, table = tmp_path / "study", tmp_path / "rows.parquet"
     script = tmp_path / "study.py"
     text = INTERRUPTED.format(root=str(ROOT), executor=executor, folder=str(folder), table=str(table))
-    script.write_text(textwrap.dedent(text), encoding="utf-8")
-    running = subprocess.Popen([sys.executable, str(script)], stdout=subprocess.PIPE, text=True, cwd=ROOT)
-    for line in running.stdout:
-        if line.strip() == "4":
-            running.send_signal(signal.SIGINT)
-            break
-    said, _ = running.communicate(timeout=120)
-    assert running.returncode == 130, said
+    code, said = interrupted_after(script, text, "4", ROOT, longest_s=120)
+    assert code == 130, said
     kept = sum(len(pd.read_parquet(part)) for part in folder.glob("part-*.parquet"))
     assert 4 <= kept < 12
     again = subprocess.run([sys.executable, str(script)], capture_output=True, text=True, cwd=ROOT, check=True)

@@ -20,6 +20,7 @@ from avoidkit.studies.functions import described
 from avoidkit.studies.run import Interrupted, Plan, StudyError, execute
 from avoidkit.studies.shelf import differences
 from avoidkit.studies.workers import processes
+from tests.interrupted import interrupted_after
 
 ROOT = Path(__file__).parent.parent
 
@@ -228,14 +229,9 @@ def test_a_study_interrupted_at_a_third_goes_on_to_the_same_table(tmp_path, exec
         "pause": 0.15 if executor == "None" else 0.8,
     }
     script = tmp_path / "study.py"
-    script.write_text(textwrap.dedent(INTERRUPTED).format(**values), encoding="utf-8")
-    running = subprocess.Popen([sys.executable, str(script)], stdout=subprocess.PIPE, text=True, cwd=ROOT)
-    for line in running.stdout:
-        if line.strip() == "4":
-            running.send_signal(signal.SIGINT)
-            break
-    rest, _ = running.communicate(timeout=60)
-    assert running.returncode == 130
+    text = textwrap.dedent(INTERRUPTED).format(**values)
+    code, rest = interrupted_after(script, text, "4", ROOT, longest_s=60)
+    assert code == 130, rest
     assert "of 12 rows are kept in" in rest
     kept = sum(len(pd.read_parquet(part)) for part in (tmp_path / "study").glob("part-*.parquet"))
     assert 4 <= kept < 12

@@ -6,7 +6,6 @@ const WORD_MS = 50;
 const MOST_WORDS = 10;
 const MODES = [['exact', 'settled, exact'], ['sensed', 'settled, as sensed'], ['live', 'live']];
 const SPEEDS = [0.25, 0.5, 1, 2];
-let benches = 0;
 
 // send(content) goes to the kernel; change(mode) is told of another mode; `seen()` is the number of the last cycle drawn.
 export function makeLiveBar({send, change, seen}) {
@@ -25,7 +24,7 @@ export function makeLiveBar({send, change, seen}) {
   clock.hidden = true;
 
   function modeRow() {
-    const row = make('fieldset', 'ak-layers ak-modes'), name = `ak-mode-${benches += 1}`;
+    const row = make('fieldset', 'ak-layers ak-modes'), name = `ak-mode-${Math.random()}`; // each bench is a module of its own: no counter is shared
     row.append(make('legend', '', 'answer'));
     for (const [value, words] of MODES) {
       const label = make('label'), dot = make('input');

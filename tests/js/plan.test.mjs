@@ -325,3 +325,18 @@ test('words that nobody has heard do not pile up, but a release never waits', ()
   bar.heard(11);
   assert.equal(words()[11].put.x, 20);
 }));
+
+test('the modes of two benches on one page are two groups, although each bench is a module of its own', async () => {
+  const {makeLiveBar: another} = await import('../../avoidkit/views/livebar.js?again');
+  const names = new Set();
+  withPage((bar) => {
+    const groups = [bar, another({send() {}, change() {}, seen: () => 0})];
+    for (const {element} of groups) {
+      const dots = element.children[0].children.slice(1).map((label) => label.children[0]);
+      assert.equal(new Set(dots.map(({name}) => name)).size, 1);
+      assert.deepEqual(dots.map(({checked}) => checked), [true, false, false]);
+      names.add(dots[0].name);
+    }
+  });
+  assert.equal(names.size, 2);
+});

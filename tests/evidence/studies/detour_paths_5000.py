@@ -17,7 +17,7 @@ from avoidkit.verdict import Action, Memory, Verdict
 from tests.evidence.studies._drives import scene_named, spread, tuning_named
 from tests.oracle import outlines
 
-ABOUT = "5,000 detours: curvature and rate within limits, followed within 0.10 m, outline on free ground"
+ABOUT = "5,000 detours: curvature and rate within limits, followed within 0.10 m, outline clear of things and bodies"
 WANTED, EACH = 5000, 25
 
 
@@ -72,7 +72,7 @@ def conclude(frame):
     n = int(frame["detours"].sum())
     says = {
         "detours": n,
-        "curvature over the limit": rate_words(int((frame["curvature_share"] > 1.0).sum()), len(frame)),
+        "curvature over the limit (batches)": rate_words(int((frame["curvature_share"] > 1.0).sum()), len(frame)),
     }
     says["curvature rate over the limit (batches)"] = rate_words(int((frame["rate_share"] > 1.0).sum()), len(frame))
     says["farther off than 0.10 m (batches)"] = rate_words(int((frame["off_path_m"] > 0.10).sum()), len(frame))

@@ -40,7 +40,7 @@ def run(task):
     short = turn.then - more
     return row | {
         "quantity": turn.quantity.split(" of ")[0], "change": round(float(change), 4),
-        "more_turns": settle(*quantity.change(past), ).action != before,
+        "more_turns": settle(*quantity.change(past)).action != before,
         "less_keeps": abs(change) <= abs(more) or settle(*quantity.change(short)).action == before,
     }  # fmt: skip
 
