@@ -281,6 +281,22 @@ def test_the_runner_outlives_a_program_that_does_not_answer(folder, program, sai
     assert said in lines[1]
 
 
+@pytest.mark.parametrize(
+    ("asked", "said"),
+    [([], "name a program after --, or say --kit"),
+     (["--", "./nothing"], "./nothing: there is no such program, or it may not be run"),
+     (["--kit", "--function", "reech"], "--function must be one of check_path, grid_update, reach, "),
+     (["--kit", "--timeout", "nan"], "--timeout must lie between 0 and 3600 s, got nan"),
+     (["--kit", "--folder", "."], ".: is no hand-over: tuning.json and vectors/*.json were wanted")],
+)  # fmt: skip
+def test_the_runner_says_what_is_wrong_with_what_it_was_asked(folder, capsys, monkeypatch, tmp_path, asked, said):
+    monkeypatch.chdir(tmp_path)
+    with pytest.raises(SystemExit) as end:
+        runner.main(["--folder", str(folder), *asked])
+    assert end.value.code == 2
+    assert f"error: {said}" in capsys.readouterr().err
+
+
 def test_an_implementation_that_refuses_nothing_is_caught(folder, tuning):
     one = FUNCTIONS["stop_distance"]
 

@@ -12,6 +12,7 @@ import contextlib
 import json
 import math
 import queue
+import shutil
 import subprocess
 import sys
 import threading
@@ -179,18 +180,36 @@ def tell(line):
 
 def main(arguments=None):
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
-    parser.add_argument("--folder", default=Path(__file__).resolve().parent, help="the hand-over (beside this file)")
+    parser.add_argument(
+        "--folder", metavar="DIR", default=Path(__file__).resolve().parent, help="the hand-over (that of this file)"
+    )
     parser.add_argument("--function", action="append", metavar="NAME", help="only this one; may be said again")
     parser.add_argument("--timeout", type=float, default=10.0, metavar="S", help="for one answer (10 s)")
     parser.add_argument("--kit", action="store_true", help="check the kit itself")
     parser.add_argument("command", nargs="*", metavar="COMMAND", help="program and arguments, after --")
     options = parser.parse_args(arguments)
     command = [sys.executable, "-m", "avoidkit.handover.serve"] if options.kit else options.command
-    if not command:
-        parser.error("name a program after --, or say --kit")
+    wrong = mistake(Path(options.folder), command, options)
+    if wrong:
+        parser.error(wrong)
     total, good = check(options.folder, command, options.timeout, options.function, tell)
     sys.stdout.write(f"{good} of {total} vectors right\n")
     return 0 if total and good == total else 1
+
+
+def mistake(folder, command, options):
+    """What is wrong with what was asked for, in words; empty: nothing."""
+    if not command:
+        return "name a program after --, or say --kit"
+    if shutil.which(command[0]) is None:
+        return f"{command[0]}: there is no such program, or it may not be run"
+    if not 0.0 < options.timeout <= 3600.0:
+        return f"--timeout must lie between 0 and 3600 s, got {options.timeout}"
+    known = sorted(file.stem for file in (folder / "vectors").glob("*.json"))
+    if not known or not (folder / "tuning.json").is_file():
+        return f"{folder}: is no hand-over: tuning.json and vectors/*.json were wanted"
+    unknown = [name for name in options.function or () if name not in known]
+    return f"--function must be one of {', '.join(known)}, got {unknown[0]}" if unknown else ""
 
 
 if __name__ == "__main__":
