@@ -17,6 +17,7 @@ from avoidkit.recording import Recorder, Row
 from avoidkit.remote import OperatorHand
 from avoidkit.sensing import Sensors
 from avoidkit.sensing.records import Health
+from avoidkit.sensing.repeats import Repeats
 from avoidkit.tracking import Tracker
 from avoidkit.tracking.records import Tracks, no_tracks
 from avoidkit.vehicle import EgoHistory, greatest_curvature, outline_in_scene
@@ -110,6 +111,7 @@ class Loop:
         self._reference_along = 0.0
         self._memory = Memory()
         self._sensor_state = {}
+        self._repeats = {}
         self._last_s = None
         self._grid, self._echoes = None, None
 
@@ -163,7 +165,7 @@ class Loop:
         scans, arrived = self._sensors.step(now, people, self._history)
         echoes = self._echoes = self._echoes if arrived is None else arrived
         for scan in scans:
-            self._sensor_state[scan.sensor] = (Health(scan.health), scan.taken_s)
+            self._sensor_state[scan.sensor] = (self._health(scan), scan.taken_s)
         clock.mark("sensing")
         tracks = self._stage(errors, "tracker", lambda: self._tracker.step(scans, ego), no_tracks(now), Tracks)
         clock.mark("tracking")
@@ -172,6 +174,11 @@ class Loop:
         self._grid = grid
         clock.mark("free space")
         return scans, echoes, tracks, grid
+
+    def _health(self, scan):
+        """What a radar says of itself, but blind where it sends the same scan again and again."""
+        watch = self._repeats.setdefault(scan.sensor, Repeats(self.tuning.radar.noise))
+        return Health.BLIND if watch.seen(scan, self._history.at(scan.taken_s).pose) else Health(scan.health)
 
     def _judge(self, now, ego, hold, tracks, grid, echoes, errors):
         """The situation, the verdict on it, and what went wrong; whatever a stage raised is a HALT that says so."""

@@ -12,11 +12,11 @@ from avoidkit.grid import log_odds_of
 from avoidkit.gridmath import NEVER_S
 from avoidkit.sensing.equation import accuracy, range_at_probability
 from avoidkit.sensing.records import Health
+from avoidkit.sensing.repeats import Repeats
 
 BIN_DEG = 1.0  # width of a bin of azimuth
 BLUR_M = 0.15  # a return that is less sure across the line of sight says less about each cell
 DEGRADED_SHARE = 0.3  # of its range that a radar surely has left which says it is degraded; our placeholder
-REPEATS = 20  # the same returns so many times in a row, in spite of noise: stuck; our placeholder
 KNOWN_WITHIN_M, KNOWN_BINS, GONE_SHARE = 8.0, 30, 0.7  # when known things have stopped returning; our placeholders
 USUAL_FROM, SPARSE_SHARE = 8.0, 0.4  # a scan with a smaller share than this of so many returns frees nothing; ours
 USUAL_S, WHILE_SPARSE_S = 2.0, 30.0  # how long a usual number is remembered, and while scans are sparse; ours
@@ -96,7 +96,7 @@ class RadarEvidence:
         self._adult_m = self._adult_reach()
         self.reach_m = np.minimum(self._adult_m, min(tuning.freespace.evidence_range_m, tuning.radar.range_max_m))
         self.recent = deque()  # (taken_s, points in the scene frame)
-        self.last = (np.zeros(0), np.zeros(0), Pose(0.0, 0.0, 0.0), 0)  # range, azimuth, vehicle, times repeated
+        self._repeats = Repeats(tuning.radar.noise)
         self.distrusted_until_s = -math.inf
         self.usual, self.counted_s = math.nan, -math.inf  # returns of a scan as they used to be, and up to when
 
@@ -108,7 +108,7 @@ class RadarEvidence:
 
     def add(self, state, scan, vehicle_pose, theirs_of):
         """Take in one scan. `theirs_of(points)` says which (n, 2) scene points belong to tracks."""
-        if self._repeats_itself(scan, vehicle_pose):
+        if self._repeats.seen(scan, vehicle_pose):
             return
         at = compose(vehicle_pose, self._mount)
         ranges, azimuths = scan.range_m.astype(float), scan.azimuth_rad.astype(float)
@@ -123,20 +123,6 @@ class RadarEvidence:
             self._mark_free(state, scan.taken_s, at, self.reach_m)
         elif scan.health == Health.DEGRADED:
             self._mark_free(state, scan.taken_s, at, np.minimum(self.reach_m, DEGRADED_SHARE * self._adult_m))
-
-    def _repeats_itself(self, scan, pose):
-        """Whether the same returns come again although the vehicle moved, or too often for a noisy sensor."""
-        ranges, azimuths, before, times = self.last
-        same = len(scan) > 0 and np.array_equal(scan.range_m, ranges) and np.array_equal(scan.azimuth_rad, azimuths)
-        if not same:
-            self.last = (scan.range_m, scan.azimuth_rad, pose, 0)
-            return False
-        self.last = (ranges, azimuths, before, times + 1)
-        moved = (
-            math.hypot(pose.x_m - before.x_m, pose.y_m - before.y_m) > 0.02
-            or abs(pose.yaw_rad - before.yaw_rad) > 0.005
-        )
-        return moved or (self._radar.noise and times + 1 >= REPEATS)
 
     def _is_sparse(self, returns, taken_s):
         """Whether a scan holds far fewer returns than usual; what is usual is forgotten slowly while that lasts."""
@@ -194,10 +180,9 @@ class RadarEvidence:
 
     def checkpoint(self):
         """What `restore` needs, as a dict of arrays and plain values."""
-        ranges, azimuths, pose, times = self.last
         return {
             "recent": [(t, points.copy()) for t, points in self.recent],
-            "last": [ranges.copy(), azimuths.copy(), [pose.x_m, pose.y_m, pose.yaw_rad], times],
+            "last": self._repeats.checkpoint(),
             "distrusted_until_s": self.distrusted_until_s,
             "usual": [self.usual, self.counted_s],
         }
@@ -205,13 +190,7 @@ class RadarEvidence:
     def restore(self, saved):
         """Take up the memory of a `checkpoint`."""
         self.recent = deque((float(t), np.asarray(p, dtype=float).reshape(-1, 2)) for t, p in saved["recent"])
-        ranges, azimuths, pose, times = saved["last"]
-        self.last = (
-            np.asarray(ranges, np.float32),
-            np.asarray(azimuths, np.float32),
-            Pose(*map(float, pose)),
-            int(times),
-        )
+        self._repeats.restore(saved["last"])
         self.distrusted_until_s = float(saved["distrusted_until_s"])
         self.usual, self.counted_s = map(float, saved.get("usual", (math.nan, -math.inf)))
 

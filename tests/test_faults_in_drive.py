@@ -9,7 +9,7 @@ from avoidkit.drive import drive
 from tests.evidence.studies.sensor_faults import court
 from tests.test_radar_timing import same
 
-FROM_S, SECONDS = 4.0, 6.0
+FROM_S, SECONDS = 2.0, 4.0
 FAST = ("dead", "stuck", "misaligned 20 deg")
 OTHERS = ("blind 0.1", "late 0.2 s", "clock offset -0.2 s", "dropping 0.5", "ghosts 3")
 
@@ -36,4 +36,4 @@ def test_a_fault_leaves_all_other_radars_as_they_were_while_the_pose_is_the_same
         own = [[s for s in row.scans if s.sensor == "front_left"] for row in (healthy, struck)]
         changed += len(own[0]) != len(own[1]) or not all(same(a, b) for a, b in zip(*own, strict=True))
     assert equal > FROM_S / 0.05
-    assert changed >= 2
+    assert changed >= 1  # a radar that is stuck is noticed, and stopped for, after one scan

@@ -72,7 +72,7 @@ def test_scans_that_cannot_be_used_are_counted_by_reason():
         [scan("front_left", 0.9), scan("front_left", 0.7), scan("rear_left", 2.0), scan("roof", 1.0)],
         Ego(1.05, Pose(0.0, 0.0, 0.0), 0.0, 0.0, 0.0),
     )
-    assert tracker.dropped == {"late": 1, "repeated": 1, "future": 1, "unknown": 1}
+    assert tracker.dropped == {"late": 1, "repeated": 1, "future": 1, "unknown": 1, "stuck": 0}
 
 
 def test_time_that_does_not_grow_is_refused():
@@ -110,3 +110,13 @@ def test_a_restored_tracker_goes_on_as_if_nothing_had_been_between():
     final = one._tracks_now()
     assert_equal_tracks(tracks, final)
     np.testing.assert_array_equal(tracks.ids, final.ids)
+
+
+def test_a_radar_that_repeats_itself_while_the_vehicle_moves_feeds_no_track():
+    tracker, n = Tracker(TUNING), 12
+    taken = [0.05 * k for k in range(n)]
+    for t in taken:
+        scan = Scan("front_left", t, t, [8.0], [0.2], [-1.5], [25.0])  # the same returns, bit for bit
+        tracker.step([scan], Ego(t + 0.01, Pose(1.0 * t, 0.0, 0.0), 1.0, 0.0, 0.0))
+    assert tracker.dropped["stuck"] == n - 1
+    assert len(tracker.bank.life) <= 1

@@ -1,5 +1,7 @@
 """Somebody seen entering a blind wedge is kept there until they or the place are seen again."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -50,6 +52,20 @@ def test_somebody_lost_in_the_wedge_stays_a_coasting_track_there():
             assert tracks.stage[0] == Stage.COASTING
             assert np.hypot(tracks.state[0, 0] - 1.45, tracks.state[0, 1] - 2.0) < 0.7
             assert tracks.last_seen_s[0] == pytest.approx(t)
+
+
+@pytest.mark.parametrize("late_s", [0.0, 0.2, 0.28])
+def test_somebody_lost_in_the_wedge_is_held_however_late_the_radar_tells(late_s):
+    keeper = WedgeKeeper(TUNING)
+    for k in range(20):
+        t = 0.05 * k
+        tracks = exact_tracks(t, [[1.45, 2.95 - t]], [[0.0, -1.0]])
+        keeper.step(replace(tracks, last_seen_s=tracks.last_seen_s - late_s), ego(t))
+    for k in range(1, 40):
+        tracks = keeper.step(no_tracks(t + 0.05 * k), ego(t + 0.05 * k))
+        if 0.05 * k > 0.15:
+            assert tracks.stage.tolist() == [Stage.COASTING]
+            assert tracks.last_seen_s[0] == pytest.approx(t - late_s)
 
 
 def test_somebody_who_stood_when_the_passing_vehicle_lost_sight_of_them_is_kept_as_possibly_there():

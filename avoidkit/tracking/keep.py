@@ -47,6 +47,7 @@ def saved_tracker(tracker):
         "entries": [plain_scan(entry.scan) for entry in tracker._entries],
         "before": plain_bank(tracker._entries[0].before) if tracker._entries else None,
         "still": tracker.still.checkpoint(),
+        "repeats": {name: watch.checkpoint() for name, watch in tracker.repeats.items()},
         "egos": np.array(
             [
                 [e.time_s, e.pose.x_m, e.pose.y_m, e.pose.yaw_rad, e.speed_mps, e.steering_rad, e.yaw_rate_radps]
@@ -66,9 +67,11 @@ def restore_tracker(tracker, saved):
     if missing:
         raise InputError(f"checkpoint of the tracker lacks {', '.join(sorted(missing))}")
     tracker._now_s = float(saved["now_s"])
-    tracker.dropped = {key: int(value) for key, value in saved["dropped"].items()}
+    tracker.dropped |= {key: int(value) for key, value in saved["dropped"].items()}
     tracker._bank = bank_from(saved["bank"])
     tracker.still.restore(saved["still"])
+    for name, memory in saved.get("repeats", {}).items():
+        tracker.repeats[name].restore(memory)
     tracker._history = EgoHistory(keep_s=3.0)
     for t, x, y, yaw, speed, steering, yaw_rate in np.asarray(saved["egos"], float).reshape(-1, 7).tolist():
         tracker._history.add(Ego(t, Pose(x, y, yaw), speed, steering, yaw_rate))

@@ -13,6 +13,7 @@ import numpy as np
 from avoidkit.checks import InputError
 from avoidkit.jit import compiled
 from avoidkit.sensing.radar import behind_own_body
+from avoidkit.sensing.repeats import Repeats
 from avoidkit.tracking import bank as column
 from avoidkit.tracking import settings as of
 from avoidkit.tracking.association import PAIRINGS, gate
@@ -40,7 +41,8 @@ class Tracker:
     ----------
     dropped : dict
         Scans not used, counted by reason: `late` (older than `tracking.late_s`), `repeated` (same radar and time),
-        `future` (taken after now, so its clock is wrong), `unknown` (no such mount).
+        `future` (taken after now, so its clock is wrong), `unknown` (no such mount), `stuck` (the same returns although
+        the vehicle moved, or too often).
 
     Examples
     --------
@@ -60,7 +62,8 @@ class Tracker:
         self.filter, self.pair = engine_named(tuning.tracking.filter), PAIRINGS[tuning.tracking.pairing]
         self.noise = accuracy_of(tuning.radar)
         self.open_to = {name: open_directions(mount, tuning) for name, mount in self.mounts.items()}
-        self.dropped = {"late": 0, "repeated": 0, "future": 0, "unknown": 0}
+        self.dropped = {"late": 0, "repeated": 0, "future": 0, "unknown": 0, "stuck": 0}
+        self.repeats = {name: Repeats(tuning.radar.noise) for name in self.mounts}
         self.still = StillMemory()
         self._history = EgoHistory(keep_s=3.0)
         self._bank, self._entries = empty_bank(), []
@@ -132,7 +135,7 @@ class Tracker:
         place = self._place(scan)
         if place < len(self._entries) and self._entries[place].order == (scan.taken_s, scan.sensor):
             return "repeated"
-        return None
+        return "stuck" if self.repeats[scan.sensor].seen(scan, self._history.at(scan.taken_s).pose) else None
 
     def _forget(self):
         """Drop snapshots older than any scan that may still be worked in."""

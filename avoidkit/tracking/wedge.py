@@ -19,6 +19,7 @@ from avoidkit.vehicle import box
 NEAR_M = 4.5  # farther than this from the outline there are no wedges
 AHEAD_S = (0.0, 0.3, 0.6)  # a place is looked for so long after the last sight
 SEEN_S = 0.12  # a track this fresh is in sight
+ARRIVED_S = 0.06  # and one whose measurement arrived so lately, however late it came: one cycle may miss them
 ENDED_S, DOUBLE_MORE_M = 0.25, 0.15  # a track that ends so soon after its last sight, so much nearer than two people
 EMPTY_AFTER_S = 0.6  # a place in view for so long without anybody there is empty
 LOST_S = 5.0  # who was lost in the open explains a new track there for so long
@@ -61,12 +62,14 @@ class WedgeKeeper:
         mounts = [getattr(tuning.radar.mounts, name) for name in type(tuning.radar.mounts).model_fields]
         self._mounts = np.array([(m.x_m, m.y_m, math.radians(m.yaw_deg)) for m in mounts])
         self._sight, self._held, self._now_s = {}, {}, -math.inf
+        self._arrived = {}  # of each track, when it was last seen and when that was known here
         self._lost = []  # x, y, time of those lost in the open lately
 
     def step(self, tracks, ego):
         """The tracks, and whoever is in a wedge."""
         dt_s = max(ego.time_s - self._now_s, 0.0) if math.isfinite(self._now_s) else 0.0
         self._now_s = ego.time_s
+        self._note_arrivals(tracks)
         self._hold_new(tracks, ego)
         for key, one in list(self._held.items()):
             one = self._watched(one, tracks, ego, dt_s)
@@ -77,6 +80,19 @@ class WedgeKeeper:
         self._remember(tracks)
         self._lost = [lost for lost in self._lost if ego.time_s - lost[2] <= LOST_S]
         return self._with_held(tracks)
+
+    def _note_arrivals(self, tracks):
+        """When the last measurement of each track came in."""
+        known = self._arrived
+        self._arrived = {}
+        for key, seen_s in zip(tracks.ids.tolist(), tracks.last_seen_s.tolist(), strict=True):
+            before = known.get(key)
+            self._arrived[key] = before if before and before[0] >= seen_s else (seen_s, self._now_s)
+
+    def _in_sight(self, tracks):
+        """Which tracks are in sight, (n,) bool: seen a moment ago or, where a radar is late, heard of a moment ago."""
+        arrived_s = np.array([self._arrived[key][1] for key in tracks.ids.tolist()])
+        return (self._now_s - tracks.last_seen_s <= SEEN_S) | (self._now_s - arrived_s <= ARRIVED_S)
 
     def blind(self, points, pose):
         """Which scene points, (n, 2) m, near the vehicle no radar looks at because of how it is mounted."""
@@ -110,7 +126,7 @@ class WedgeKeeper:
 
     def _hold_new(self, tracks, ego):
         """Those last seen a moment ago whose way leads into a wedge, whether their track still runs or has ended."""
-        fresh = set(tracks.ids[ego.time_s - tracks.last_seen_s <= SEEN_S].tolist())
+        fresh = set(tracks.ids[self._in_sight(tracks)].tolist())
         for key, (place, velocity, seen_s, extent_m, hits, stood) in list(self._sight.items()):
             if key in fresh or key in self._held:
                 continue
@@ -130,8 +146,7 @@ class WedgeKeeper:
         if key in tracks.ids or self._now_s - seen_s > ENDED_S:
             return False
         away = np.hypot(tracks.state[:, 0] - place[0], tracks.state[:, 1] - place[1])
-        in_sight = self._now_s - tracks.last_seen_s <= SEEN_S
-        return bool(np.any(in_sight & (away <= self._tuning.tracking.same_m + DOUBLE_MORE_M)))
+        return bool(np.any(self._in_sight(tracks) & (away <= self._tuning.tracking.same_m + DOUBLE_MORE_M)))
 
     def _outside(self, point, pose):
         """A place pushed out of the outline to half a body beside it."""
@@ -147,7 +162,7 @@ class WedgeKeeper:
     def _watched(self, one, tracks, ego, dt_s):
         """How long the place has been in view, and in how many cycles on end the track has been seen beside a wedge."""
         hidden = bool(self.blind(np.array([[one.x_m, one.y_m]]), ego.pose)[0])
-        own = np.flatnonzero((tracks.ids == one.key) & (self._now_s - tracks.last_seen_s <= SEEN_S))
+        own = np.flatnonzero((tracks.ids == one.key) & self._in_sight(tracks))
         seen = len(own) > 0 and self.blind(tracks.state[own[0], :2] + BESIDE_M * ROUND, ego.pose).any()
         seen = seen and self._is_same(one, tracks, own[0])
         one = replace(one, in_view_s=0.0 if hidden else one.in_view_s + dt_s, again=one.again + 1 if seen else 0)
@@ -185,7 +200,7 @@ class WedgeKeeper:
         people = self._tuning.people
         stood = (tracks.standing >= people.standing_probability) & (tracks.standing_for_s >= people.standing_for_s)
         believed = (tracks.stage == Stage.CONFIRMED) | (tracks.stage == Stage.COASTING)
-        which = np.flatnonzero(believed & (self._now_s - tracks.last_seen_s <= SEEN_S))
+        which = np.flatnonzero(believed & self._in_sight(tracks))
         columns = (tracks.ids, tracks.last_seen_s, tracks.extent_m, tracks.hits, stood)
         state = tracks.state[which]  # a copy
         for one, key, *known in zip(state, *(column[which].tolist() for column in columns), strict=True):
@@ -195,8 +210,7 @@ class WedgeKeeper:
         """The tracks and those held; one whose name is in sight elsewhere is held under the same number, negative."""
         if not self._held:
             return tracks
-        in_sight = self._now_s - tracks.last_seen_s <= SEEN_S
-        rest = tracks.where(~np.isin(tracks.ids, list(self._held)) | in_sight)
+        rest = tracks.where(~np.isin(tracks.ids, list(self._held)) | self._in_sight(tracks))
         held = list(self._held.values())
         n = len(held)
         spread = np.array([np.diag(SPREAD_STOOD if h.stood else SPREAD_WALKED) for h in held])
@@ -241,6 +255,7 @@ class WedgeKeeper:
         sight = [[key, *place, *velocity, *rest] for key, (place, velocity, *rest) in self._sight.items()]
         return {
             "now_s": self._now_s,
+            "arrived": np.array([(key, *times) for key, times in self._arrived.items()], dtype=float).reshape(-1, 3),
             "lost": np.array(self._lost, dtype=float).reshape(-1, 3),
             "held": np.array(held, dtype=float).reshape(-1, 12),
             "sight": np.array(sight, dtype=float).reshape(-1, 9),
@@ -250,6 +265,8 @@ class WedgeKeeper:
         """Go on from a checkpoint."""
         self._now_s = float(saved["now_s"])
         self._lost = [tuple(row) for row in np.asarray(saved["lost"], dtype=float).reshape(-1, 3).tolist()]
+        arrived = np.asarray(saved.get("arrived", ()), dtype=float).reshape(-1, 3).tolist()
+        self._arrived = {int(key): (seen_s, heard_s) for key, seen_s, heard_s in arrived}
         self._held = {}
         for r in np.asarray(saved["held"], dtype=float).reshape(-1, 12).tolist():
             one = _Held(int(r[0]), *r[1:6], int(r[6]), r[7], int(r[8]), bool(r[9]), *r[10:])

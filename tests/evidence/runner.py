@@ -35,7 +35,8 @@ from avoidkit.studies.workers import processes
 ROOT = home()
 FOLDER = ROOT / "data" / "evidence"
 STUDIES = "tests.evidence.studies"
-NOT_OF_THE_LOOP = ("__init__", "views", "commands", "cli", "handover", "logs", "studies")  # what no drive depends on
+# What no drive depends on; `jit` makes loops fast and leaves their results as they are (tests/test_jit.py).
+NOT_OF_THE_LOOP = ("__init__", "jit", "views", "commands", "cli", "handover", "logs", "studies")
 
 
 class Unavailable(Exception):
