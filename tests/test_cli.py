@@ -11,7 +11,8 @@ import jsonschema
 import pytest
 
 from avoidkit import cli, shipped
-from avoidkit.cli import main
+from avoidkit.cli import main, parser
+from avoidkit.commands import ORDER
 from avoidkit.recording import COLUMNS, Recorder, load_recording
 from avoidkit.tuning import Tuning
 from tests.made_rows import made_rows, made_scene, record
@@ -153,12 +154,15 @@ def scene_text(**changes):
     return "\n".join(lines.values()) + "\n" + legs
 
 
+NEITHER = "is neither a scene nor a tuning nor a mapping"
+
+
 @pytest.mark.parametrize(
     ("name", "text", "message"),
     [
         ("a.toml", "name = ", "a.toml: is not valid TOML: Invalid value (at end of document)"),
-        ("a.toml", "", "a.toml: is neither a scene nor a tuning: it is empty, none of its keys is known"),
-        ("a.toml", "colour = 3", "a.toml: is neither a scene nor a tuning: none (colour) of its keys is known"),
+        ("a.toml", "", f"a.toml: {NEITHER}: it is empty, none of its keys is known"),
+        ("a.toml", "colour = 3", f"a.toml: {NEITHER}: none (colour) of its keys is known"),
         ("a.toml", "cycle_s = 0.05\ncicle_s = 1", "a.toml: cicle_s: unknown key; did you mean 'cycle_s'?"),
         ("a.toml", "[decision]\nclearance_m = nan", f"a.toml: decision.clearance_m: {FINITE}, got nan"),
         ("a.toml", "cycle_s = 9", f"a.toml: cycle_s: {AT_MOST} 0.2, got 9"),
@@ -294,3 +298,44 @@ def test_a_contact_while_moving_cannot_be_overlooked(capsys, tmp_path):
     record(tmp_path / "run.parquet", rows, scene)
     _, out, _ = run(capsys, "check", tmp_path / "run.parquet")
     assert "contacts     WHILE MOVING: Ada at 0.35 s; at rest: none" in out
+
+
+R = "run.parquet"
+
+
+@pytest.mark.parametrize(
+    ("asked", "said"),
+    [
+        (["drive", "guest_crosses", "--out", "run.csv"], "run.csv: a name that ends with .parquet was wanted"),
+        (["drive", "guest_crosses", "--out", "nix/run.parquet"], "nix/run.parquet: there is no folder nix"),
+        (["drive", "lane_6m", "--out", "made.parquet", "--force"], "made.parquet: is a folder, a file was wanted"),
+        (["redecide", R, "--picture", "nix/a.png"], "nix/a.png: there is no folder nix"),
+        (["redecide", R, "--table", "nix/a.csv"], "nix/a.csv: there is no folder nix"),
+        (["redecide", R, "--picture", "a.txt"], "a.txt: a name that ends with .png was wanted"),
+        (["redecide", R, "--workers", "0"], "--workers must be at least 1, got 0"),
+        (["gate", ".", "--tuning", "baseline", "--table", "nix/a.csv"], "nix/a.csv: there is no folder nix"),
+        (["gate", ".", "--tuning", "baseline", "--workers", "-1"], "--workers must be at least 1, got -1"),
+        (["export", R, "--out", "nix/a.csv"], "nix/a.csv: there is no folder nix"),
+    ],
+)  # fmt: skip
+def test_a_file_that_cannot_be_written_is_refused_before_anything_is_computed(
+    asked, said, capsys, tmp_path, monkeypatch
+):
+    monkeypatch.chdir(tmp_path)
+    Path("made.parquet").mkdir()
+    Path(R).write_text("no recording: nobody looks into it yet", encoding="utf-8")
+    code, out, err = run(capsys, *asked)
+    assert (code, out, err) == (2, "", f"avoidkit {asked[0]}: {said}\n")
+
+
+@pytest.mark.parametrize("name", ORDER)
+def test_the_help_of_each_command_shows_an_example_that_can_be_parsed_and_the_caution(name, capsys):
+    name = name.removesuffix("_log")
+    with pytest.raises(SystemExit):
+        main([name, "--help"])
+    told = capsys.readouterr().out
+    assert "A desk prototype, not evidence of safety" in told
+    lines = [line.split() for line in told.splitlines() if line.startswith("  avoidkit ")]
+    assert lines
+    for line in lines:
+        assert parser().parse_args(line[1:]).command == name

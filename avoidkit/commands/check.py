@@ -10,11 +10,17 @@ from avoidkit.commands.shared import CAUTION, MISTAKE, command, say
 
 def add(commands):
     """The options of this subcommand."""
-    made = command(commands, "check", run_check, "check scenes, tunings and recordings, or print their make-up")
-    made.add_argument("files", nargs="*", metavar="FILE", help="scene, tuning, mapping (TOML), recording (Parquet)")
+    examples = ("my_scene.toml run.parquet", "--mend run.parquet.part", "--schema tuning")
+    text = "check scenes, tunings, mappings and recordings, or print their make-up"
+    made = command(commands, "check", run_check, text, examples)
+    made.add_argument(
+        "files", nargs="*", metavar="FILE", help="scenes, tunings, mappings (TOML), recordings (Parquet, .part)"
+    )
     made.add_argument("--schema", choices=("scene", "tuning", "mapping"), help="print the JSON schema of such a file")
     made.add_argument("--columns", action="store_true", help="print every column of a recording, with its unit")
-    made.add_argument("--mend", action="store_true", help="turn what a killed drive left (.part) into a recording")
+    made.add_argument(
+        "--mend", action="store_true", help="turn what a killed drive left (*.parquet.part) into a recording"
+    )
 
 
 def run_check(options):
@@ -72,7 +78,9 @@ def _checked_toml(path):
     keys = set(read_toml(path))
     as_scene, as_tuning, as_mapping = (len(keys & set(model.model_fields)) for model in (Scene, Tuning, Mapping))
     if not as_scene and not as_tuning and not as_mapping:
-        raise InputError(f"{path}: is neither a scene nor a tuning: {_or_none(keys)} of its keys is known")
+        raise InputError(
+            f"{path}: is neither a scene nor a tuning nor a mapping: {_or_none(keys)} of its keys is known"
+        )
     if as_mapping > max(as_scene, as_tuning):
         return _checked_mapping(path)
     return _checked_scene(path) if as_scene > as_tuning else _checked_tuning(path)

@@ -16,13 +16,15 @@ from avoidkit.commands.studying import (
 
 def add(commands):
     """The options of this subcommand."""
-    made = command(commands, "compare", run_compare, "two tunings on the same scenes and seeds")
+    examples = ("baseline slow_brakes guest_crosses guest_stands_room --seeds 0-19 --workers 2 --record --out pair",)
+    text = "drive two tunings on the same scenes and seeds, and set them side by side"
+    made = command(commands, "compare", run_compare, text, examples)
     made.add_argument("tuning_a", metavar="TUNING", help="a tuning file, or a shipped name")
-    made.add_argument("tuning_b", metavar="OTHER", help="the tuning to compare it with")
+    made.add_argument("tuning_b", metavar="OTHER", help="the other tuning")
     made.add_argument("scenes", nargs="+", metavar="SCENE", help="scene files, or names of shipped ones")
     made.add_argument("--record", action="store_true", help="keep the recordings of both sides, in FOLDER/recordings")
     made.add_argument(
-        "--marked", metavar="RUNS", help="a recording with marks beside it, or a folder of them: count those not met"
+        "--marked", metavar="RUNS", help="recordings with marks beside them (one, or a folder): count the marks not met"
     )
     add_drive_options(made)
     add_study_options(made)

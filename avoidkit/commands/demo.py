@@ -4,30 +4,31 @@ import os
 from pathlib import Path
 
 from avoidkit.checks import InputError
-from avoidkit.commands.shared import CAUTION, clear_place, command, say
+from avoidkit.commands.shared import CAUTION, clear_place, command, least, say
 
 
 def add(commands):
     """The options of this subcommand."""
-    made = command(commands, "demo", run_demo, "write a recorded drive as one HTML page that plays without network")
+    examples = ("run.parquet --gif run.gif", "a.parquet b.parquet --out pair.html", "--review runs/*.parquet")
+    text = "write a recorded drive, or two, as one HTML page that plays without network"
+    made = command(commands, "demo", run_demo, text, examples)
     runs = "a recording (Parquet, .part), or two; with --review any number"
-    made.add_argument("recording", metavar="RECORDING", nargs="+", help=runs)
-    made.add_argument("--out", metavar="PAGE", help="the page (beside the recording, with the ending .html)")
-    made.add_argument("--gif", metavar="FILE", help="write ten seconds as an animated GIF as well, for slides")
-    made.add_argument("--from", dest="from_s", type=float, metavar="S", help="first second to show")
-    made.add_argument("--to", dest="to_s", type=float, metavar="S", help="last second to show")
-    made.add_argument("--every", type=int, default=1, metavar="N", help="show every so many cycles (1)")
+    made.add_argument("recording", metavar="RUN", nargs="+", help=runs)
+    made.add_argument("--out", metavar="PAGE", help="the page (beside the first recording, ending .html)")
+    made.add_argument("--gif", metavar="GIF", help="ten seconds as an animated GIF as well, for slides")
+    made.add_argument("--from", dest="from_s", type=float, metavar="S", help="first second to show (the drive's first)")
+    made.add_argument("--to", dest="to_s", type=float, metavar="S", help="last second to show (the drive's last)")
+    made.add_argument("--every", type=int, default=1, metavar="N", help="show one cycle in N (1)")
     made.add_argument("--review", action="store_true", help="write one page for a review of all the recordings")
-    made.add_argument("--question", metavar="TEXT", help="what the review is to answer")
-    made.add_argument("--force", action="store_true", help="replace PAGE if it is there already")
+    made.add_argument("--question", metavar="TEXT", help="what the review is to answer; with --review")
+    made.add_argument("--force", action="store_true", help="replace files that are there already")
 
 
 def run_demo(options):
     """Write the page, and say where it is."""
     from avoidkit.recording import load_recording
 
-    if options.every < 1:
-        raise InputError(f"--every must be at least 1, got {options.every}")
+    least(options, every=1)
     if options.review:
         return run_review(options)
     if options.question:

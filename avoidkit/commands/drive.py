@@ -9,8 +9,10 @@ from avoidkit.commands.shared import (
     CAUTION,
     INTERRUPTED,
     Progress,
+    add_tuning,
     clear_place,
     command,
+    least,
     named_scene,
     named_tuning,
     say,
@@ -20,16 +22,18 @@ from avoidkit.commands.shared import (
 
 def add(commands):
     """The options of this subcommand."""
-    made = command(commands, "drive", run_drive, "play the whole loop on a scene and sum up what happened")
+    examples = ("guest_crosses --seed 1 --out run.parquet", "my_scene.toml --tuning slow_brakes --diagnose tracks.png")
+    text = "play the whole loop on a scene and sum up what happened"
+    made = command(commands, "drive", run_drive, text, examples)
     made.add_argument("scene", metavar="SCENE", help="a scene file, or the name of a shipped one")
-    made.add_argument("--tuning", metavar="TUNING", default="baseline", help="a tuning file, or a shipped name")
-    made.add_argument("--seed", type=int, default=0, metavar="N", help="of every random draw (0)")
-    made.add_argument("--duration", type=float, metavar="S", help="seconds to drive instead of the scene's own")
-    made.add_argument("--out", metavar="FILE", help="keep the recording in this Parquet file")
+    add_tuning(made)
+    made.add_argument("--seed", type=int, default=0, metavar="N", help="seed of every random draw (0)")
+    made.add_argument("--duration", type=float, metavar="S", help="seconds to drive (as the scene says)")
+    made.add_argument("--out", metavar="RUN", help="keep the recording in this file (*.parquet)")
     made.add_argument(
-        "--diagnose", nargs="?", const="", metavar="PICTURE", help="say how good the tracks are; draw it into this PNG"
+        "--diagnose", nargs="?", const="", metavar="PNG", help="say how good the tracks are; draw it into this file"
     )
-    made.add_argument("--force", action="store_true", help="replace FILE and PICTURE if they are there already")
+    made.add_argument("--force", action="store_true", help="replace files that are there already")
     made.add_argument("--quiet", action="store_true", help="no progress line")
 
 
@@ -37,10 +41,9 @@ def run_drive(options):
     """Drive, with a progress line on stderr and the summary on stdout."""
     from avoidkit.recording import summary_lines
 
-    if options.seed < 0:
-        raise InputError(f"--seed must be at least 0, got {options.seed}")
+    least(options, seed=0)
     scene, tuning = named_scene(options.scene), named_tuning(options.tuning)
-    clear_place(options.out, force=options.force)
+    clear_place(options.out, force=options.force, ending=".parquet")
     clear_picture(options.diagnose, force=options.force)
     from avoidkit.drive import drive  # the heavy part comes after the mistakes
 
@@ -68,11 +71,8 @@ def clear_picture(picture, *, force):
     """Refuse a picture that is there already, that is no PNG, or whose folder is missing, before anything is driven."""
     if not picture:
         return
-    path = Path(picture)
-    if path.suffix.lower() != ".png":
+    if Path(picture).suffix.lower() != ".png":
         raise InputError(f"{picture}: --diagnose draws a PNG, so its name must end with .png")
-    if not path.parent.is_dir():
-        raise InputError(f"{picture}: there is no folder {path.parent}")
     clear_place(picture, force=force)
 
 

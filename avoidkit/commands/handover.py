@@ -6,11 +6,14 @@ from avoidkit.commands.shared import CAUTION, command, named_tuning, say
 
 def add(commands):
     """The options of this subcommand."""
-    made = command(commands, "handover", run_handover, "write a tuning with vectors for another implementation")
-    made.add_argument("tuning", nargs="?", metavar="TUNING", help="a tuning file or a shipped name")
-    made.add_argument("--out", metavar="DIR", help="folder to write, new or empty")
-    made.add_argument("--force", action="store_true", help="replace an older hand-over in DIR")
-    made.add_argument("--serve", action="store_true", help="answer lines of JSON on stdin instead, as the kit")
+    examples = ("baseline --out handover", "--serve")
+    made = command(
+        commands, "handover", run_handover, "write a tuning with vectors for another implementation", examples
+    )
+    made.add_argument("tuning", nargs="?", metavar="TUNING", help="a tuning file, or a shipped name")
+    made.add_argument("--out", metavar="FOLDER", help="the folder to write, new or empty")
+    made.add_argument("--force", action="store_true", help="replace an older hand-over in FOLDER")
+    made.add_argument("--serve", action="store_true", help="instead, answer lines of JSON on stdin, as the kit itself")
 
 
 def run_handover(options):
@@ -21,7 +24,7 @@ def run_handover(options):
         serve()
         return 0
     if not options.tuning or not options.out:
-        raise InputError("name a tuning and --out DIR, or say --serve")
+        raise InputError("name a tuning and --out FOLDER, or say --serve")
     tuning = named_tuning(options.tuning)
     from avoidkit.handover import write_handover
 

@@ -1,20 +1,29 @@
 """`avoidkit import`: read a foreign log through a mapping file into a recording; what was found is told first."""
 
-from avoidkit.commands.shared import CAUTION, Progress, clear_place, command, named_tuning, say
+from avoidkit.commands.shared import CAUTION, Progress, add_tuning, clear_place, command, named_tuning, say
 
 
 def add(commands):
     """The options of this subcommand."""
-    made = command(commands, "import", run_import, "read a foreign log (CSV, text, MDF4) into a recording")
+    examples = ("log.csv --mapping map.toml", "log.mf4 --mapping map.toml --dbc bus.dbc --out run.parquet")
+    made = command(commands, "import", run_import, "read a foreign log (CSV, text, MDF4) into a recording", examples)
     made.add_argument("log", metavar="LOG", help="the log, as the mapping says")
-    made.add_argument("--mapping", required=True, metavar="MAP.toml", help="which channel of the log is what")
-    made.add_argument("--out", metavar="RUN.parquet", help="the recording; without it only the summary is told")
-    made.add_argument("--tuning", default="baseline", help="tuning by name or file (baseline)")
-    made.add_argument("--dbc", action="append", default=[], metavar="FILE", help="database of the bus, for its frames")
-    made.add_argument("--from", dest="from_s", type=float, metavar="S", help="first second to read")
-    made.add_argument("--to", dest="to_s", type=float, metavar="S", help="last second to read")
+    made.add_argument(
+        "--mapping", required=True, metavar="MAP", help="the mapping file (TOML): which channel of the log is what"
+    )
+    made.add_argument("--out", metavar="RUN", help="the recording (*.parquet); without it only the summary is told")
+    add_tuning(made)
+    made.add_argument(
+        "--dbc",
+        action="append",
+        default=[],
+        metavar="FILE",
+        help="database of the bus (DBC), where the log holds its frames",
+    )
+    made.add_argument("--from", dest="from_s", type=float, metavar="S", help="first second to read (the log's first)")
+    made.add_argument("--to", dest="to_s", type=float, metavar="S", help="last second to read (the log's last)")
     made.add_argument("--undecided", action="store_true", help="run no tracker, free space and decision on it")
-    made.add_argument("--force", action="store_true", help="replace RUN.parquet if it is there already")
+    made.add_argument("--force", action="store_true", help="replace files that are there already")
 
 
 def run_import(options):
@@ -24,7 +33,7 @@ def run_import(options):
     from avoidkit.logs import found_from, load_mapping, play, read_log
 
     mapping, tuning = load_mapping(options.mapping), named_tuning(options.tuning)
-    clear_place(options.out, force=options.force)
+    clear_place(options.out, force=options.force, ending=".parquet")
     part = {"from_s": options.from_s, "to_s": options.to_s}
     recording = read_log(options.log, mapping, tuning=tuning, databases=options.dbc, **part)
     say(*found_from(recording.log["found"]).lines())

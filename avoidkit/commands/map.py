@@ -3,30 +3,50 @@
 import numpy as np
 
 from avoidkit.checks import InputError
-from avoidkit.commands.shared import CAUTION, command, named_scene, named_tuning, say
+from avoidkit.commands.shared import CAUTION, add_tuning, command, least, named_scene, named_tuning, say
 from avoidkit.commands.studying import add_study_options, running, write_picture, write_table, written
 
 
 def add(commands):
     """The options of this subcommand."""
-    made = command(commands, "map", run_map, "the answer for every place of a person, and where two tunings disagree")
+    examples = ("lane_6m --out lane", "lane_6m --x=0:14:29 --y=-2:2:17 --against slow_brakes --workers 2 --out lane")
+    text = "draw the answer for every place of a person, and where two tunings disagree"
+    made = command(commands, "map", run_map, text, examples)
     made.add_argument("scene", metavar="SCENE", help="a scene file, or the name of a shipped one")
-    made.add_argument("--tuning", metavar="TUNING", default="baseline", help="a tuning file, or a shipped name")
+    add_tuning(made)
     made.add_argument("--against", metavar="TUNING", help="a second tuning: also draw where it answers otherwise")
-    made.add_argument("--x", metavar="LOW:HIGH:N", help="places along x, m, such as --x=-3:15:61")
-    made.add_argument("--y", metavar="LOW:HIGH:N", help="places along y, m, such as --y=-5:5:41")
-    made.add_argument("--heading", type=float, default=0.0, metavar="DEG", help="where the person goes (0)")
-    made.add_argument("--speed", type=float, default=0.0, metavar="M/S", help="how fast; 0: stands (0)")
-    made.add_argument("--along", type=float, default=0.0, metavar="M", help="where on its path the vehicle is (0)")
-    made.add_argument("--vehicle-speed", type=float, default=0.0, metavar="M/S", help="how fast it goes (0)")
-    made.add_argument("--sensed", type=float, metavar="S", help="by simulated sensors that have watched so long")
-    made.add_argument("--seed", type=int, default=0, metavar="N", help="of the sensors (0)")
-    made.add_argument("--refine", type=float, metavar="M", help="find where the answer turns to within this")
+    made.add_argument("--x", metavar="LOW:HIGH:N", help="N places from LOW to HIGH along x, m, such as --x=-3:15:61")
+    made.add_argument("--y", metavar="LOW:HIGH:N", help="the same along y, m, such as --y=-5:5:41")
+    made.add_argument(
+        "--heading",
+        type=float,
+        default=0.0,
+        metavar="DEG",
+        help="where the person walks, degrees from x to the left (0)",
+    )
+    made.add_argument(
+        "--speed", type=float, default=0.0, metavar="M/S", help="how fast the person walks, m/s; 0 stands (0)"
+    )
+    made.add_argument(
+        "--along", type=float, default=0.0, metavar="M", help="how far along its path the vehicle is, m (0)"
+    )
+    made.add_argument(
+        "--vehicle-speed", type=float, default=0.0, metavar="M/S", help="how fast the vehicle goes, m/s (0)"
+    )
+    made.add_argument(
+        "--sensed",
+        type=float,
+        metavar="S",
+        help="by simulated sensors that have watched for S seconds (exact knowledge)",
+    )
+    made.add_argument("--seed", type=int, default=0, metavar="N", help="seed of the sensors (0)")
+    made.add_argument("--refine", type=float, metavar="M", help="also find the boundary between answers to within M, m")
     add_study_options(made)
 
 
 def run_map(options):
     """One map, or two and their difference."""
+    least(options, seed=0)
     scene, tuning = named_scene(options.scene), named_tuning(options.tuning)
     other = named_tuning(options.against) if options.against else None
     given = {

@@ -18,8 +18,8 @@ LEFT_OUT = (".ipynb_checkpoints", "__pycache__")
 
 def add(commands):
     """The options of this subcommand."""
-    made = command(commands, "new", run_new, "copy notebooks and data into a folder of your own")
-    made.add_argument("folder", metavar="DIR", help="the folder to make; it must not be there, or be empty")
+    made = command(commands, "new", run_new, "copy notebooks and data into a folder of your own", ("work",))
+    made.add_argument("folder", metavar="FOLDER", help="the folder to make; it must not be there, or be empty")
 
 
 def run_new(options):

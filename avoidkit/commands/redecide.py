@@ -3,18 +3,31 @@
 from pathlib import Path
 
 from avoidkit.checks import InputError
-from avoidkit.commands.shared import CAUTION, clear_place, command, named_tuning, say
+from avoidkit.commands.shared import (
+    CAUTION,
+    add_start,
+    add_tuning,
+    add_workers,
+    clear_place,
+    command,
+    least,
+    named_tuning,
+    say,
+    write_bytes,
+)
 
 
 def add(commands):
     """The options of this subcommand."""
-    made = command(commands, "redecide", run_redecide, "decide again on recordings and say what would have changed")
+    examples = ("run.parquet --tuning slow_brakes --picture changed.png", "runs/*.parquet --start tracks --workers 2")
+    text = "decide again on recordings and say what would have changed"
+    made = command(commands, "redecide", run_redecide, text, examples)
     made.add_argument("recordings", nargs="+", metavar="RUN", help="recordings (Parquet, .part)")
-    made.add_argument("--tuning", metavar="TUNING", help="a tuning file or a shipped name (the recording's own)")
-    made.add_argument("--start", choices=("returns", "tracks", "situations"), default="returns", help="begin there")
-    made.add_argument("--table", metavar="CSV", help="write every changed cycle to this file")
-    made.add_argument("--picture", metavar="PNG", help="draw the change; of one recording")
-    made.add_argument("--workers", type=int, default=1, metavar="N", help="processes (1)")
+    add_tuning(made, default=None)
+    add_start(made)
+    made.add_argument("--table", metavar="CSV", help="write every changed cycle, a line each")
+    made.add_argument("--picture", metavar="PNG", help="draw what changed; for one recording")
+    add_workers(made)
     made.add_argument("--force", action="store_true", help="replace files that are there already")
 
 
@@ -26,8 +39,9 @@ def run_redecide(options):
         if not Path(name).is_file():
             raise InputError(f"{name}: no such file")
     tuning = None if options.tuning is None else named_tuning(options.tuning)
-    for out in (options.table, options.picture):
-        clear_place(out, force=options.force)
+    least(options, workers=1)
+    clear_place(options.table, force=options.force)
+    clear_place(options.picture, force=options.force, ending=".png")
     results = decided_again(options.recordings, tuning, options)
     for one in results:
         say(*one.lines())
@@ -38,7 +52,7 @@ def run_redecide(options):
     if options.picture:
         from avoidkit.views.redecided import redecided_png
 
-        Path(options.picture).write_bytes(redecided_png(results[0]))
+        write_bytes(options.picture, redecided_png(results[0]))
     from avoidkit.studies.redecided import CAUTION as OPEN_LOOP
 
     say(OPEN_LOOP, CAUTION)

@@ -1,7 +1,9 @@
 """What the subcommands share: naming scenes and tunings, keeping files, saying how far it is, exit codes."""
 
+import argparse
 import os
 import sys
+import textwrap
 from pathlib import Path
 
 from avoidkit.checks import InputError
@@ -14,11 +16,52 @@ CAUTION = (
 MISTAKE, INTERRUPTED = 2, 130  # exit codes; 130 is what shells give for Ctrl-C
 
 
-def command(commands, name, run, text):
-    """A subcommand's parser, with the cautions under its help."""
-    made = commands.add_parser(name, help=text, description=text[:1].upper() + text[1:] + ".", epilog=CAUTION)
+def command(commands, name, run, text, examples=()):
+    """A subcommand's parser, with examples and the cautions under its help."""
+    shown = "\n".join(f"  avoidkit {name} {example}" for example in examples)
+    epilog = f"examples:\n{shown}\n\n{textwrap.fill(CAUTION, 78)}" if examples else textwrap.fill(CAUTION, 78)
+    made = commands.add_parser(
+        name, help=text, description=text[:1].upper() + text[1:] + ".", epilog=epilog,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )  # fmt: skip
     made.set_defaults(run=run)
     return made
+
+
+def add_tuning(made, word="TUNING", *, default="baseline", required=False):
+    """The option that names a tuning."""
+    shown = "required" if required else (default or "that of each recording")
+    made.add_argument(
+        "--tuning", metavar=word, default=default, required=required, help=f"a tuning file, or a shipped name ({shown})"
+    )
+
+
+def add_workers(made):
+    """The option that says how many processes work."""
+    made.add_argument("--workers", type=int, default=1, metavar="N", help="processes to use (1)")
+
+
+def add_start(made):
+    """The option that says from which records of a recording to begin."""
+    made.add_argument(
+        "--start", choices=("returns", "tracks", "situations"), default="returns",
+        help="what to begin with: tracker and grid work again, only the grid, or neither (returns)",
+    )  # fmt: skip
+
+
+def least(options, **bounds):
+    """Refuse numbers below their bounds: `least(options, workers=1)`.
+
+    Examples
+    --------
+    >>> least(argparse.Namespace(workers=0), workers=1)
+    Traceback (most recent call last):
+    avoidkit.checks.InputError: --workers must be at least 1, got 0
+    """
+    for name, bound in bounds.items():
+        value = getattr(options, name)
+        if value is not None and not value >= bound:
+            raise InputError(f"--{name.replace('_', '-')} must be at least {bound}, got {value}")
 
 
 def named_scene(name):
@@ -49,8 +92,17 @@ def found(name, kind):
     raise InputError(f"{name}: no such file, and no shipped {what} of that name{near}; shipped are: {listed}")
 
 
-def clear_place(out, *, force):
-    """Refuse to write over something unless told to; a left-over `.part` counts as something."""
+def clear_place(out, *, force, ending=""):
+    """Refuse, before anything is computed, a file that cannot be written, and to write over one unless told to.
+
+    A left-over `.part` counts as something; `ending` is what the name must end with.
+    """
+    if out and Path(out).suffix.lower() != (ending or Path(out).suffix.lower()):
+        raise InputError(f"{out}: a name that ends with {ending} was wanted")
+    if out and Path(out).is_dir():
+        raise InputError(f"{out}: is a folder, a file was wanted")
+    if out and not Path(out).absolute().parent.is_dir():
+        raise InputError(f"{out}: there is no folder {Path(out).parent}")
     for path in (Path(out), Path(f"{out}.part")) if out else ():
         if not path.exists():
             continue

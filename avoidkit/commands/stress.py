@@ -1,28 +1,33 @@
 """`avoidkit stress`: look for the walk that comes nearest to a contact while the vehicle moves."""
 
 from avoidkit.checks import InputError
-from avoidkit.commands.shared import CAUTION, command, named_scene, named_tuning, say
+from avoidkit.commands.shared import CAUTION, add_tuning, command, least, named_scene, named_tuning, say
 from avoidkit.commands.studying import add_study_options, running, write_picture, write_table, written
 
 
 def add(commands):
     """The options of this subcommand."""
-    made = command(commands, "stress", run_stress, "look for the walk that comes nearest to a contact while moving")
+    examples = ("lane_6m --budget 200 --workers 2 --out worst", "lane_6m --also latency_s=0.1:0.5 --out worst")
+    text = "look for the walk that comes nearest to a contact while moving"
+    made = command(commands, "stress", run_stress, text, examples)
     made.add_argument("scene", metavar="SCENE", help="a scene file, or the name of a shipped one")
-    made.add_argument("--tuning", metavar="TUNING", default="baseline", help="a tuning file, or a shipped name")
+    add_tuning(made)
     made.add_argument("--budget", type=int, default=200, metavar="N", help="drives that the search may make (200)")
-    made.add_argument("--seed", type=int, default=0, metavar="N", help="of search and sensors (0)")
+    made.add_argument("--seed", type=int, default=0, metavar="N", help="seed of the search and of the sensors (0)")
     made.add_argument(
         "--also", action="append", default=[], metavar="WHAT=LOW:HIGH",
         help="vary this as well: a field of the true vehicle (latency_s) or a fault ('front_left late')",
     )  # fmt: skip
-    made.add_argument("--sensed", action="store_true", help="through sensors, tracker and grid: slower")
-    made.add_argument("--no-random", action="store_true", help="no random search for comparison")
+    made.add_argument(
+        "--sensed", action="store_true", help="with sensors, tracker and grid in place of perfect knowledge: slower"
+    )
+    made.add_argument("--no-random", action="store_true", help="leave out the random search beside it")
     add_study_options(made)
 
 
 def run_stress(options):
     """Search; worst walks as scenes with their drives, table and picture into the folder."""
+    least(options, seed=0)
     scene, tuning = named_scene(options.scene), named_tuning(options.tuning)
     also = dict(_range(text) for text in options.also)
     from avoidkit.studies.stress import stress

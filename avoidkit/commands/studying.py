@@ -3,21 +3,30 @@
 from pathlib import Path
 
 from avoidkit.checks import InputError
+from avoidkit.commands.shared import add_workers, least
+
+MOST_SEEDS = 1_000_000
 
 
 def add_study_options(made, *, workers=True):
     """Options that every study has."""
-    made.add_argument("--out", metavar="FOLDER", required=True, help="tables and pictures go there; run again to go on")
+    made.add_argument(
+        "--out", metavar="FOLDER", required=True, help="where tables and pictures go; call again to go on after a stop"
+    )
     made.add_argument("--quiet", action="store_true", help="no progress line")
     if workers:
-        made.add_argument("--workers", type=int, default=1, metavar="N", help="processes to use (1)")
+        add_workers(made)
 
 
 def add_drive_options(made):
     """Options of studies that drive."""
-    made.add_argument("--seeds", default="0-4", metavar="SEEDS", help="such as 0-9 or 1,4,7 (0-4)")
-    made.add_argument("--duration", type=float, metavar="S", help="seconds to drive instead of the scene's own")
-    made.add_argument("--exact", action="store_true", help="perfect knowledge in place of sensors, tracker and grid")
+    made.add_argument(
+        "--seeds", default="0-4", metavar="SEEDS", help="which seeds: 0-9 are ten, 1,4,7 three, 2 is seed 2 alone (0-4)"
+    )
+    made.add_argument("--duration", type=float, metavar="S", help="seconds to drive (as the scene says)")
+    made.add_argument(
+        "--exact", action="store_true", help="with perfect knowledge in place of sensors, tracker and grid: faster"
+    )
 
 
 def seeds_of(text):
@@ -31,16 +40,26 @@ def seeds_of(text):
     seeds = []
     for part in text.split(","):
         first, dash, last = part.strip().partition("-")
-        if not (first.isdigit() and (not dash or last.isdigit())):
-            raise InputError(f"--seeds: numbers such as 0-9 or 1,4,7 were wanted, got {text!r}")
-        seeds += range(int(first), int(last) + 1) if dash else [int(first)]
+        wanted = "numbers such as 0-9 (ten seeds), 1,4,7 (three) or 2 (seed 2 alone)"
+        if not all(
+            word.isascii() and word.isdigit() and len(word) < 19 for word in ([first, last] if dash else [first])
+        ):
+            raise InputError(f"--seeds: {wanted} were wanted, got {text!r}")
+        low, high = int(first), int(last or first)
+        if high < low or high - low >= MOST_SEEDS:
+            raise InputError(
+                f"--seeds: a range from low to high of at most {MOST_SEEDS} was wanted, got {part.strip()!r}"
+            )
+        seeds += range(low, high + 1)
     return seeds
 
 
 def running(options, tables=("rows",)):
     """The arguments by which a study runs, from the options."""
-    if getattr(options, "workers", 1) < 1:
-        raise InputError(f"--workers must be at least 1, got {options.workers}")
+    if hasattr(options, "workers"):
+        least(options, workers=1)
+    if Path(options.out).exists() and not Path(options.out).is_dir():
+        raise InputError(f"{options.out}: is a file, a folder was wanted")
     from avoidkit.studies.workers import processes
 
     executor = processes(options.workers) if getattr(options, "workers", 1) > 1 else None

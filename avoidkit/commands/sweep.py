@@ -1,7 +1,7 @@
 """`avoidkit sweep`: drive scenes over a range of tunings and show what a wider margin costs."""
 
 from avoidkit.checks import InputError
-from avoidkit.commands.shared import CAUTION, command, named_scene, named_tuning, say
+from avoidkit.commands.shared import CAUTION, add_tuning, command, named_scene, named_tuning, say
 from avoidkit.commands.studying import (
     add_drive_options,
     add_study_options,
@@ -15,15 +15,25 @@ from avoidkit.commands.studying import (
 
 def add(commands):
     """The options of this subcommand."""
-    made = command(commands, "sweep", run_sweep, "drive scenes over a range of tunings: what a wider margin costs")
+    examples = (
+        "guest_stands_room --over decision.clearance_m=0.1:0.5 --n 5 --seeds 0-9 --workers 2 --out margin",
+        "lane_6m --over decision.clearance_m=0.2,0.4 --over people.k_sigma=2,3 --exact --out both",
+    )
+    text = "drive scenes over a range of tunings: what a wider margin costs"
+    made = command(commands, "sweep", run_sweep, text, examples)
     made.add_argument("scenes", nargs="+", metavar="SCENE", help="scene files, or names of shipped ones")
-    made.add_argument("--tuning", metavar="TUNING", default="baseline", help="a tuning file, or a shipped name")
+    add_tuning(made)
     made.add_argument(
         "--over", action="append", required=True, metavar="FIELD=VALUES",
-        help="such as decision.clearance_m=0.2,0.3,0.4 or decision.clearance_m=0.1:0.5; may be given several times",
+        help="values 0.2,0.3,0.4 or a range 0.1:0.5 of a field of the tuning; may be said several times",
     )  # fmt: skip
-    made.add_argument("--design", default="grid", help="grid, latin, sobol or indices (grid)")
-    made.add_argument("--n", type=int, metavar="N", help="levels of a range, or settings of the design")
+    made.add_argument(
+        "--design",
+        default="grid",
+        metavar="DESIGN",
+        help="how settings are picked: grid, latin, sobol or indices (grid)",
+    )
+    made.add_argument("--n", type=int, metavar="N", help="levels of each range (5), or settings of the design")
     add_drive_options(made)
     add_study_options(made)
 
