@@ -5,10 +5,13 @@ import subprocess
 import sys
 import textwrap
 
+# a shell that runs the tests in the background has them ignore SIGINT
+HEARS = "import signal\n\nsignal.signal(signal.SIGINT, signal.default_int_handler)\n"
+
 
 def interrupted_after(script, text, word, folder, *, longest_s):
     """Write and start a script, send SIGINT once it prints `word` on a line of its own; (return code, what it said)."""
-    script.write_text(textwrap.dedent(text), encoding="utf-8")
+    script.write_text(HEARS + textwrap.dedent(text), encoding="utf-8")
     running = subprocess.Popen([sys.executable, str(script)], stdout=subprocess.PIPE, text=True, cwd=folder)
     for line in running.stdout:
         if line.strip() == word:

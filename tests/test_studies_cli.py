@@ -33,7 +33,7 @@ def test_sweep_writes_tables_and_goes_on_from_a_finished_folder(capsys, tmp_path
     command += ["--duration", "0.3", "--out", tmp_path, "--quiet"]
     code, out, _ = run(capsys, *command)
     assert code == 0
-    assert "4 drives: 2 settings, 1 scenes, 2 seeds" in out
+    assert "4 drives: 2 settings, 1 scene, 2 seeds (0-1)" in out
     table = pd.read_parquet(tmp_path / "sweep.parquet")
     assert table["decision.clearance_m"].tolist() == [0.2, 0.2, 0.4, 0.4]
     assert (tmp_path / "tradeoff.svg").stat().st_size > 0

@@ -5,6 +5,7 @@ import math
 import numpy as np
 import pandas as pd
 import pytest
+from matplotlib.text import Text
 
 from avoidkit import InputError, Tuning, load_scene, shipped
 from avoidkit.studies.designs import points_of
@@ -125,3 +126,28 @@ def test_the_picture_of_a_trade_off_has_units_and_a_legend():
     assert "touched somebody while moving" in [text.get_text() for text in left.get_legend().get_texts()]
     assert len(right.get_legend().get_texts()) == 4
     assert style.png(figure)[:4] == b"\x89PNG"
+
+
+def labels_of(ax):
+    return [text for text in ax.texts if text.get_text()]
+
+
+def test_the_axis_of_time_does_not_show_rounding_noise_and_settings_at_one_place_share_a_label():
+    rows = made_sweep().rows.assign(lost_s=1.3e-14, nearest_gap_m=2.6, contacts_moving=0)
+    left, right = tradeoff_figure(Sweep(rows, None, (FIELD,), "grid")).axes
+    assert np.ptp(left.get_xlim()) >= 1.0
+    values = sorted(rows[FIELD].unique())
+    assert [text.get_text() for text in labels_of(left)] == [f"clearance_m {values[0]:.3g} to {values[-1]:.3g}"]
+    assert "time lost: the same in all drives" in [text.get_text() for text in labels_of(right)]
+
+
+def test_labels_of_a_front_do_not_lie_on_each_other():
+    n = 12
+    rows = pd.DataFrame({FIELD: np.linspace(0.2, 0.3, n), "scene": "lane_6m", "seed": 0, "point": range(n)})
+    rows = rows.assign(nearest_gap_m=1 + 0.02 * rows["point"], lost_s=3 + 0.02 * rows["point"], contacts_moving=0)
+    sweep = Sweep(rows.assign(halts_not_needed=0, reached_end=True), None, (FIELD,), "grid")
+    figure = tradeoff_figure(sweep)
+    figure.canvas.draw()
+    boxes = [Text.get_window_extent(text) for text in labels_of(figure.axes[0])]  # without the lines to the marks
+    assert 3 <= len(boxes) <= 6
+    assert not any(a.overlaps(b) for k, a in enumerate(boxes) for b in boxes[:k])

@@ -6,7 +6,16 @@ from itertools import product
 import numpy as np
 
 from avoidkit.checks import InputError
-from avoidkit.studies.drives import LOOPS, checked_functions, checked_scenes, checked_seeds, driven, stages_of
+from avoidkit.studies.drives import (
+    LOOPS,
+    checked_functions,
+    checked_scenes,
+    checked_seeds,
+    count,
+    driven,
+    in_words,
+    stages_of,
+)
 from avoidkit.studies.marked import NOT_MET, held_against, marked_in
 from avoidkit.studies.metrics import actions_in_words, changed_answers, drive_row
 from avoidkit.studies.run import Plan, execute
@@ -100,7 +109,8 @@ class Comparison:
     def lines(self):
         """The comparison in a few sentences, each rate with its n and bound."""
         one, other = self.names
-        said = [f"{len(self.rows)} pairs of drives with the same seeds: {one} against {other}"]
+        pairs = f"{count(len(self.rows), 'pair')} of drives with the same seeds"
+        said = [f"{pairs}: {one} against {other}, {in_words(self.rows)}"]
         said += [f"{line['event']}: {line['side']} {line['words']}" for _, line in self.events().iterrows()]
         for _, line in self.paired().iterrows():
             said.append(

@@ -116,3 +116,31 @@ def checked_functions(**given):
         if function is not None and not callable(function):
             raise InputError(f"{role} must be a function, got {function!r}")
     return {role: function for role, function in given.items() if function is not None}
+
+
+def in_words(rows):
+    """Which scenes and seeds the drives of a table have, in words.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> in_words(pd.DataFrame({"scene": ["lane_6m"] * 4, "seed": [0, 1, 2, 7]}))
+    '1 scene, 4 seeds (0-2, 7)'
+    """
+    scenes, seeds = rows["scene"].nunique(), sorted({int(seed) for seed in rows["seed"]})
+    runs = []
+    for seed in seeds:
+        runs = [*runs[:-1], (runs[-1][0], seed)] if runs and seed == runs[-1][1] + 1 else [*runs, (seed, seed)]
+    shown = ", ".join(f"{low}" if low == high else f"{low}-{high}" for low, high in runs[:6])
+    return f"{count(scenes, 'scene')}, {count(len(seeds), 'seed')} ({shown}{', ...' if len(runs) > 6 else ''})"
+
+
+def count(n, word):
+    """A number of things.
+
+    Examples
+    --------
+    >>> count(1, "seed"), count(3, "seed")
+    ('1 seed', '3 seeds')
+    """
+    return f"{n} {word}{'' if n == 1 else 's'}"

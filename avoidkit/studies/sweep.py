@@ -8,7 +8,16 @@ import numpy as np
 
 from avoidkit.checks import InputError
 from avoidkit.studies.designs import checked_over, points_of
-from avoidkit.studies.drives import LOOPS, checked_functions, checked_names, checked_scenes, checked_seeds, drive_task
+from avoidkit.studies.drives import (
+    LOOPS,
+    checked_functions,
+    checked_names,
+    checked_scenes,
+    checked_seeds,
+    count,
+    drive_task,
+    in_words,
+)
 from avoidkit.studies.run import Plan, execute
 from avoidkit.studies.statistics import (
     median_interval,
@@ -93,8 +102,7 @@ class Sweep:
         rows = self.rows
         table = self.settings()
         said = [
-            f"{len(rows)} drives: {len(table)} settings, {rows['scene'].nunique()} scenes, "
-            f"{rows['seed'].nunique()} seeds",
+            f"{count(len(rows), 'drive')}: {count(len(table), 'setting')}, {in_words(rows)}",
             f"touched somebody while moving: {rate_words(int((rows['contacts_moving'] > 0).sum()), len(rows))}",
             f"reached the end: {rate_words(int(table['reached'].sum()), len(rows))}",
         ]

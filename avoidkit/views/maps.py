@@ -37,7 +37,9 @@ def difference_figure(both, *, names=("first", "second"), title=None):
         _dress(ax, both.second)
         shown = np.unique(both.second.action[both.disagree]) if both.disagree.any() else []
         same = [Patch(facecolor="#eceff1", edgecolor=SOFT, label="both the same")]
-        said = "; ".join(" ".join(line.split()) for line in both.lines()[:4])
+        told, shown_lines = [" ".join(line.split()) for line in both.lines()], 4
+        more = [f"and {len(told) - shown_lines} more in the table"] if len(told) > shown_lines else []
+        said = "; ".join(told[:shown_lines] + more)
         _key(figure, both.second, shown, f"{said}. {CAUTION}", more=same, word=f"{names[1]}: ")
     return figure
 
@@ -111,10 +113,11 @@ def _settling(ax, verdicts):
         )  # fmt: skip
         artists.append(lines)
         for row, col in _middles(mask, most=1):
+            up = 1 if row < 0.15 * len(verdicts.y_m) else -1  # a name below the lowest rows would lie on the axis
             artists.append(
                 ax.annotate(
-                    name, (verdicts.x_m[col], verdicts.y_m[row]), xytext=(0, -16), textcoords="offset points",
-                    ha="center", va="top", fontsize=11, color=INK, path_effects=plots.HALO, zorder=4.4,
+                    name, (verdicts.x_m[col], verdicts.y_m[row]), xytext=(0, up * 16), textcoords="offset points",
+                    ha="center", va="bottom" if up > 0 else "top", fontsize=11, color=INK, path_effects=plots.HALO, zorder=4.4,
                 )
             )  # fmt: skip
     return artists

@@ -7,6 +7,8 @@ from avoidkit.views.plots import HALO
 from avoidkit.views.style import BLUE, GREEN, INK, ORANGE, PURPLE, SKY, SOFT, VERMILLION
 
 MARKS = ("o", "s", "D", "^", "v", "P", "X", "*")
+LEAST_SHOWN_S = 1.0  # no axis of time is narrower than this
+MOST_LABELS, LINE_PT = 6, 16.0
 SHOWN_GAP_M = 3.0  # farther gaps do not matter at parking speed
 FRONT = "front: nothing is better in both"
 WORDS = {"nearest_gap_m": "nearest gap", "lost_s": "time lost", "contacts_moving": "contacts while moving"}
@@ -21,7 +23,7 @@ def tradeoff_figure(sweep, *, title="What a wider margin costs"):
         draw_tradeoff(left, sweep.settings(), sweep.over)
         left.set_title(title)
         draw_matters(right, sweep.matters())
-        footnote(figure, f"{len(sweep.rows)} drives; margin: the least of all drives of a setting. {CAUTION}")
+        footnote(figure, f"{sweep.lines()[0]}; margin: the least of all drives of a setting. {CAUTION}")
     return figure
 
 
@@ -56,20 +58,59 @@ def draw_tradeoff(ax, settings, over):
             artists.append(
                 ax.scatter(lost[mask], margin[mask], s=110, marker=mark, c=color, edgecolors=INK, label=label, zorder=3)
             )
-    artists += [_label(ax, settings.iloc[k], over, lost[k], margin[k]) for k in order[:6]]
     ax.set(xlabel="time lost (s, median and its 95 % interval)", ylabel="nearest gap while moving (m, least)")
-    ax.margins(x=0.26, y=0.16)
+    ax.margins(x=0.26, y=0.2)
     ax.set_ylim(bottom=min(0.0, ax.get_ylim()[0]))
+    ax.set_xlim(left=ax.get_xlim()[0] - 0.1 * np.ptp(ax.get_xlim()))  # room for the labels
+    _at_least_wide(ax, LEAST_SHOWN_S)
+    artists += _labels(ax, settings, over, lost, margin, order)
     ax.legend(loc="lower right")
     return artists
 
 
-def _label(ax, setting, over, x, y):
-    text = "\n".join(f"{name.rpartition('.')[2]} {_short(setting[name])}" for name in over)
-    return ax.annotate(
-        text, (x, y), xytext=(13, 0), textcoords="offset points", fontsize=12, color=INK, ha="left", va="center",
-        path_effects=HALO, zorder=4,
-    )  # fmt: skip
+def _at_least_wide(ax, width):
+    """Keep a horizontal axis from showing rounding noise: at least so wide, round its middle."""
+    low, high = ax.get_xlim()
+    if high - low < width:
+        middle = 0.5 * (low + high)
+        ax.set_xlim(middle - 0.5 * width, middle + 0.5 * width)
+
+
+def _labels(ax, settings, over, lost, margin, order):
+    """Labels of the front, up and to the left of it, where nothing can lie; settings at one place share a label."""
+    artists, highest = [], -np.inf
+    for group in _places(ax, lost, margin, order)[:MOST_LABELS]:
+        text = "\n".join(f"{name.rpartition('.')[2]} {_from_to(settings[name].iloc[group])}" for name in over)
+        x, y = lost[group[0]], margin[group[0]]
+        at_pt = ax.transData.transform((x, y))[1] * 72 / ax.figure.dpi
+        low_pt = max(at_pt + 9.0, highest)
+        highest = low_pt + LINE_PT * (text.count("\n") + 1)
+        artists.append(
+            ax.annotate(
+                text, (x, y), xytext=(-16, low_pt - at_pt), textcoords="offset points", fontsize=12, color=INK,
+                ha="right", va="bottom", path_effects=HALO, zorder=4,
+                arrowprops={"arrowstyle": "-", "color": SOFT, "lw": 1.0, "shrinkB": 5.0},
+            )
+        )  # fmt: skip
+    return artists
+
+
+def _places(ax, lost, margin, order):
+    """The settings of the front, in groups that lie at one place, from the least margin to the greatest."""
+    wide, high = np.ptp(ax.get_xlim()), np.ptp(ax.get_ylim())
+    groups = []
+    for k in order:
+        near = groups and abs(lost[k] - lost[groups[-1][0]]) < 0.01 * wide
+        if near and abs(margin[k] - margin[groups[-1][0]]) < 0.01 * high:
+            groups[-1].append(k)
+        else:
+            groups.append([k])
+    return groups
+
+
+def _from_to(values):
+    shown = list(dict.fromkeys(_short(value) for value in values))
+    return shown[0] if len(shown) == 1 else f"{shown[0]} to {shown[-1]}" if len(shown) > 2 else " and ".join(shown)
 
 
 def draw_matters(ax, table):
@@ -91,9 +132,12 @@ def draw_matters(ax, table):
     places = np.arange(len(names))
     artists = []
     for k, (word, values, color, hatch) in enumerate(series):
-        values = np.nan_to_num(np.asarray(values, dtype=float))
+        values = np.asarray(values, dtype=float)
+        at = places + (k - (len(series) - 1) / 2) * high
+        artists += [_no_difference(ax, y, word) for y in at[~np.isfinite(values)]]
+        values = np.nan_to_num(values)
         artists += ax.barh(
-            places + (k - (len(series) - 1) / 2) * high, values, high * 0.9, color=color, hatch=hatch, edgecolor=INK,
+            at, values, high * 0.9, color=color, hatch=hatch, edgecolor=INK,
             label=word,
         )  # fmt: skip
     ax.axvline(0.0, color=INK, lw=1.2)
@@ -102,6 +146,12 @@ def draw_matters(ax, table):
     ax.set(title=title, xlabel=label, xlim=(-1.05, 1.05) if "total" not in table else (-0.1, 1.1))
     ax.legend(loc="upper center", bbox_to_anchor=(0.5, -0.16), ncols=2)
     return artists
+
+
+def _no_difference(ax, y, word):
+    return ax.annotate(
+        f"{word}: the same in all drives", (0.0, y), ha="center", va="center", fontsize=11, path_effects=HALO, zorder=4
+    )
 
 
 def footnote(figure, text):
