@@ -15,6 +15,7 @@ from avoidkit.recording import load_recording
 from avoidkit.studies.marks import Marks, add_mark, marks_path, save_marks
 from avoidkit.studies.redecide import redecide, redecide_many
 from avoidkit.studies.redecided import overview
+from avoidkit.studies.workers import processes
 from tests import made_logs
 
 SCENES = ("guest_stands_room", "guest_crosses")
@@ -163,6 +164,22 @@ def test_many_on_an_executor_are_as_many_one_after_the_other(recorded, tuning):
         together = overview(redecide_many(recorded, other, start="situations", executor=executor))
     assert alone.equals(together)
     assert alone["recording"].tolist() == [run.name for run in recorded]
+
+
+@pytest.mark.slow
+def test_thirty_recordings_in_two_processes_come_back_in_order_and_identical(tuning, tmp_path):
+    names = [file.stem for file in sorted(shipped("scenes").glob("*.toml"))][:10]
+    paths = []
+    for name in names:
+        for seed in range(3):
+            paths.append(tmp_path / f"{name}-{seed}.parquet")
+            drive(load_scene(shipped("scenes") / f"{name}.toml"), tuning, seed=seed, duration_s=0.5, out=paths[-1])
+    results = redecide_many(paths, executor=processes(2))
+    assert [one.name for one in results] == [path.name for path in paths]
+    assert [one.name for one in results if not one.identical] == []
+    assert [len(one.frame) for one in results] == [11] * 30
+    shy = redecide_many(paths, executor=processes(2), decide=lambda situation, tuning: 1 / 0, max_errors=20)
+    assert all("ZeroDivisionError" in one.frame["error"].iloc[-1] for one in shy)  # a lambda travels to the workers
 
 
 def test_an_unknown_start_and_a_mark_outside_are_refused(recorded):

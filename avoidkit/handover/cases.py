@@ -7,6 +7,7 @@ import numpy as np
 
 from avoidkit.drive import drive
 from avoidkit.frames import Pose
+from avoidkit.handover.gridcases import beside_limits
 from avoidkit.handover.limits import SIDES, limits, told_apart
 from avoidkit.handover.records import echoes_out, ego_out, scan_out, situation_out, tracks_out
 from avoidkit.handover.situations import NOW_S, made, situations
@@ -152,6 +153,7 @@ def _cycles(tuning):
         "nothing is heard any more": {"cycles": driven[:6] + _standing_still(driven[5], 2.0, 8)},
         "the grid moves on": {"cycles": driven[:3] + _rolling(driven[2], 1.0, 6)},
         "somebody is not seen any more": {"cycles": lost[:6]},
+        **beside_limits(tuning.replace(changes_for("grid_update", tuning))),
         "refused: no cycles": {"cycles": []},
         "refused: time does not grow": {"cycles": [driven[0], driven[0]]},
         "refused: a radar without a mount": {"cycles": strange},

@@ -5,6 +5,9 @@ from dataclasses import replace
 
 import numpy as np
 
+from avoidkit.caps import way_ahead
+from avoidkit.clearway import cells_of
+from avoidkit.detour import MORE
 from avoidkit.handover import situations as plainly
 from avoidkit.handover.situations import CELL_M, NOW_S
 from avoidkit.sensing.records import Echoes
@@ -20,7 +23,7 @@ def limits(tuning):
     """All of them, as {name: Situation}."""
     out = {}
     for side, factor in SIDES.items():
-        for group in (_of_people, _of_things, _of_guard):
+        for group in (_of_people, _of_things, _of_guard, _of_detours):
             out |= {f"{side} {name}": one for name, one in group(tuning, factor).items()}
     return out | _seen_long_ago(tuning) | _released(tuning)
 
@@ -71,9 +74,13 @@ def _of_people(tuning, factor):
 
 
 def _seen_long_ago(tuning):
-    front = box(tuning.vehicle)[0] + 3.0
+    front, small_m = box(tuning.vehicle)[0] + 3.0, 0.5 * tuning.people.body_radius_m
     arrays = {"stage": [Stage.POSSIBLE], "last_seen_s": [NOW_S - 0.8]}
-    return {"may be a person, in the way, not seen for a while": _one(tuning, front + 4.0, 0.3, **arrays)}
+    beside_m = tuning.vehicle.width_m / 2 + 0.75
+    return {
+        "may be a person, in the way, not seen for a while": _one(tuning, front + 4.0, 0.3, **arrays),
+        "somebody who looks smaller than a body": _one(tuning, front + 0.4, beside_m, extent_m=[small_m]),
+    }
 
 
 def _spots(situation, rows, cols, corner_xy=None, cell_m=None):
@@ -113,6 +120,19 @@ def _of_guard(tuning, factor):
     first[2] = echo_m
     heard = replace(plain, echoes=Echoes(NOW_S - 0.1, NOW_S - 0.05, first))
     return {"the beam of what explains an echo": _spots(heard, row, col, corner)}
+
+
+def _of_detours(tuning, factor):
+    """Somebody stands so that the widest way round lies just inside, or just outside, the greatest offset."""
+    front, settled_s = box(tuning.vehicle)[0] + 3.0, NOW_S - tuning.decision.settle_s - 0.01
+    memory = Memory(Action.CONTINUE, NOW_S - 2.0, "detour", settled_s)
+    probe = plainly.made(tuning, [(front + 6.0, 0.3, 0.0, 0.0)], memory=memory)
+    blocked = way_ahead(probe, probe.path, probe.along_m, cells_of(probe.grid), tuning)
+    if blocked is None:  # this tuning sees no need to go round
+        return {}
+    needed_m = blocked.things[0][2] + box(tuning.vehicle)[2]  # of its middle line
+    y_m = factor * tuning.detour.greatest_offset_m - needed_m - MORE[-1]
+    return {"the farthest beside its path": plainly.made(tuning, [(front + 6.0, y_m, 0.0, 0.0)], memory=memory)}
 
 
 def _released(tuning):

@@ -113,11 +113,12 @@ def _settling(ax, verdicts):
         )  # fmt: skip
         artists.append(lines)
         for row, col in _middles(mask, most=1):
-            up = 1 if row < 0.15 * len(verdicts.y_m) else -1  # a name below the lowest rows would lie on the axis
+            up = 1 if row < 0.15 * len(verdicts.y_m) else -1
             artists.append(
                 ax.annotate(
                     name, (verdicts.x_m[col], verdicts.y_m[row]), xytext=(0, up * 16), textcoords="offset points",
-                    ha="center", va="bottom" if up > 0 else "top", fontsize=11, color=INK, path_effects=plots.HALO, zorder=4.4,
+                    ha="center", va="bottom" if up > 0 else "top", fontsize=11, color=INK, path_effects=plots.HALO,
+                    zorder=4.4,
                 )
             )  # fmt: skip
     return artists
