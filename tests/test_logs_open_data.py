@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from avoidkit.checks import InputError
 from avoidkit.logs import export_log, found_from, play, read_log
 from avoidkit.logs.child import read_samples
 from avoidkit.logs.mapping import load_mapping
@@ -125,3 +126,15 @@ def test_the_tracked_walk_is_drawn(tracked):
     axes = show_moment(figure, tracked, 14.0)
     assert any("vehicle stands" in text.get_text() for text in axes[0].texts)
     assert len(style.png(figure, 50)) > 10_000
+
+
+def test_a_log_of_bus_frames_without_its_database_says_what_is_missing(open_data):
+    pytest.importorskip("asammdf")
+    with pytest.raises(
+        InputError, match="'AngularRateZ' was wanted, got none; the log holds frames of a bus: name its"
+    ):
+        read_log(file_of(open_data, "drive_log.mf4"), MAPPINGS / "road_log.toml")
+    with pytest.raises(InputError, match=r"drive_log.mf4: a name that ends with .dbc or .arxml was wanted"):
+        read_log(
+            file_of(open_data, "drive_log.mf4"), MAPPINGS / "road_log.toml", databases=[open_data / "drive_log.mf4"]
+        )

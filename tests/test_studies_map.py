@@ -147,6 +147,8 @@ def test_a_walker_that_sensors_watch_is_where_the_map_puts_them_when_the_watchin
         ({"refine_m": 0.0}, "refine_m must be above 0, got 0.0"),
         ({"x_m": [1.0]}, "x_m must hold at least 2 finite, growing numbers"),
         ({"y_m": [1.0, float("nan")]}, "y_m must hold at least 2 finite, growing numbers"),
+        ({"along_m": 900.0}, "along_m must lie on the path, 0 to "),
+        ({"x_m": range(1001), "y_m": range(1001)}, "at most 1000000 places were wanted, got 1001 times 1001"),
         ({"heading_deg": float("nan")}, "heading_deg must be finite, got nan"),
     ],
 )

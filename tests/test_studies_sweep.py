@@ -61,6 +61,7 @@ def test_the_points_of_sobol_indices_are_n_times_inputs_plus_two():
         ({"design": "sobol", "n": 12}, "n must be a power of 2 for design 'sobol', got 12"),
         ({"design": "latin"}, "design 'latin' needs n, how many settings"),
         ({"loop": "perfect"}, "loop must be one of sensed, exact, got 'perfect'"),
+        ({"duration_s": 0.0}, "duration_s must be finite and above 0, got 0.0"),
         ({"decide": 3}, "decide must be a function, got 3"),
     ],
 )  # fmt: skip

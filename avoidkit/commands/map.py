@@ -6,6 +6,8 @@ from avoidkit.checks import InputError
 from avoidkit.commands.shared import CAUTION, add_tuning, command, least, named_scene, named_tuning, say
 from avoidkit.commands.studying import add_study_options, running, write_picture, write_table, written
 
+MOST_STEPS = 10_000  # along one axis
+
 
 def add(commands):
     """The options of this subcommand."""
@@ -87,6 +89,9 @@ def axis_of(text, option):
         return None
     try:
         low, high, n = text.split(":")
-        return np.linspace(float(low), float(high), int(n))
+        low, high, n = float(low), float(high), int(n)
     except ValueError:
         raise InputError(f"{option}: LOW:HIGH:N, such as -2:14:33, was wanted, got {text!r}") from None
+    if not 2 <= n <= MOST_STEPS or not low < high:
+        raise InputError(f"{option}: LOW below HIGH and N from 2 to {MOST_STEPS} were wanted, got {text!r}")
+    return np.linspace(low, high, n)

@@ -5,7 +5,7 @@ from pathlib import Path
 from avoidkit.checks import InputError
 from avoidkit.commands.shared import add_workers, least
 
-MOST_SEEDS = 1_000_000
+MOST_SEEDS = 100_000
 
 
 def add_study_options(made, *, workers=True):
@@ -48,7 +48,7 @@ def seeds_of(text):
         low, high = int(first), int(last or first)
         if high < low or high - low >= MOST_SEEDS:
             raise InputError(
-                f"--seeds: a range from low to high of at most {MOST_SEEDS} was wanted, got {part.strip()!r}"
+                f"--seeds: a range from low to high, of at most {MOST_SEEDS} seeds, was wanted, got {part.strip()!r}"
             )
         seeds += range(low, high + 1)
     return seeds

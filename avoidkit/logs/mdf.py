@@ -55,7 +55,7 @@ def read_mdf(path, wanted, databases=()):
     """
     mdf = open_mdf(path, databases)
     names = [_name(group) for group in mdf.groups]
-    places = {key: _place(path, mdf, names, *key) for key in wanted}
+    places = {key: _place(path, mdf, names, *key, databases) for key in wanted}
     times = {index: _times(path, mdf, index) for index in {index for index, _ in places.values()}}
     total = sum(len(times[index]) for index, _ in places.values())
     if total > GREATEST_SAMPLES:
@@ -77,7 +77,13 @@ def _name(group):
     return f"{block.acq_name or ''} {block.comment or ''}".strip()
 
 
-def _place(path, mdf, names, group, channel):
+def bus_frames(mdf):
+    """A hint where a log holds frames of a bus, whose channels only a database of it can name; else nothing."""
+    framed = any(name.startswith("CAN_DataFrame") for name in mdf.channels_db)
+    return "; the log holds frames of a bus: name its database (databases=, --dbc)" if framed else ""
+
+
+def _place(path, mdf, names, group, channel, databases=()):
     found = [place for place in mdf.channels_db.get(channel, ()) if group in names[place[0]]]
     found = [place for place in found if mdf.groups[place[0]].channel_group.cycles_nr] or found
     if len(found) == 1:
@@ -85,7 +91,8 @@ def _place(path, mdf, names, group, channel):
     where = f" in group {group!r}" if group else ""
     if not found:
         near = did_you_mean(channel, list(mdf.channels_db))
-        raise InputError(f"{path}: channel {channel!r}{where} was wanted, got none{near}")
+        frames = "" if databases else bus_frames(mdf)
+        raise InputError(f"{path}: channel {channel!r}{where} was wanted, got none{near}{frames}")
     groups = ", ".join(repr(names[index][:60]) for index, _ in found[:4])
     raise InputError(f"{path}: channel {channel!r}{where} is there {len(found)} times: name a group: {groups}")
 

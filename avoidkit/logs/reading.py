@@ -26,6 +26,7 @@ from avoidkit.recording.store import MemoryStore
 
 LONGEST_S, LONGEST_HOLE_S = 3600.0, 30.0
 OWN = ("speed", "yaw_rate", "steering", "gear", "x", "y", "yaw", "known")
+DATABASES = (".dbc", ".arxml")  # descriptions of a bus
 
 
 def read_log(path, mapping, *, tuning=None, databases=(), from_s=None, to_s=None, limits=None):
@@ -60,6 +61,8 @@ def read_log(path, mapping, *, tuning=None, databases=(), from_s=None, to_s=None
     for database in databases:
         if not Path(database).is_file():
             raise InputError(f"{database}: no such file")
+        if Path(database).suffix.lower() not in DATABASES:
+            raise InputError(f"{database}: a name that ends with {' or '.join(DATABASES)} was wanted")
     samples = part_of(path, read_samples(path, request_of(mapping, databases), limits), from_s, to_s)
     tuning = tuning_for(mapping, tuning or Tuning())
     try:

@@ -8,6 +8,7 @@ import numpy as np
 from avoidkit.checks import InputError
 from avoidkit.studies.drives import (
     LOOPS,
+    checked_duration,
     checked_functions,
     checked_scenes,
     checked_seeds,
@@ -161,6 +162,7 @@ def compare(
     """
     marked = marked_in(marked)
     scenes, seeds = checked_scenes(scenes), checked_seeds(seeds)
+    checked_duration(duration_s)
     tuning_b = tuning_a if tuning_b is None else tuning_b
     if loop not in LOOPS:
         raise InputError(f"loop must be one of {', '.join(LOOPS)}, got {loop!r}")

@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from avoidkit.checks import InputError
+from avoidkit.checks import InputError, require_positive
 from avoidkit.decision import decide as kit_decide
 from avoidkit.drive import drive
 from avoidkit.freespace import FreeSpace
@@ -96,10 +96,17 @@ def checked_seeds(seeds):
         if isinstance(seed, bool) or int(seed) != seed or seed < 0:
             raise InputError(f"seeds must be integers of at least 0, got {seed!r}")
     found = [int(seed) for seed in found]
-    twice = next((seed for seed in found if found.count(seed) > 1), None)
+    met = set()
+    twice = next((seed for seed in found if seed in met or met.add(seed)), None)
     if twice is not None:
         raise InputError(f"seeds must be different, got {twice} twice")
     return found
+
+
+def checked_duration(duration_s):
+    """Raise `InputError` unless a duration is None (the scene's own) or above 0 s."""
+    if duration_s is not None:
+        require_positive(duration_s=duration_s)
 
 
 def checked_names(names, tuning):

@@ -10,6 +10,7 @@ from avoidkit.checks import InputError
 from avoidkit.studies.designs import checked_over, points_of
 from avoidkit.studies.drives import (
     LOOPS,
+    checked_duration,
     checked_functions,
     checked_names,
     checked_scenes,
@@ -157,6 +158,7 @@ def sweep(
     scenes, seeds = checked_scenes(scenes), checked_seeds(seeds)
     if loop not in LOOPS:
         raise InputError(f"loop must be one of {', '.join(LOOPS)}, got {loop!r}")
+    checked_duration(duration_s)
     checked_names(over, tuning)
     checked_over(over)
     points = points_of(over, design, n, design_seed)

@@ -14,6 +14,7 @@ from avoidkit.studies.run import Plan, execute
 from avoidkit.verdict import Action
 
 KNOWLEDGE = ("exact", "sensed")
+MOST_PLACES = 1_000_000
 SHAPE = (61, 41)  # places along x and y where no lattice is given
 AHEAD_M, BEHIND_M, BESIDE_M = 15.0, 3.0, 5.0  # of the middle of the rear axle
 
@@ -136,6 +137,9 @@ def verdict_map(
     -------
     VerdictMap
     """
+    require_finite(along_m=along_m)
+    if not 0.0 <= along_m <= scene.reference.length_m:
+        raise InputError(f"along_m must lie on the path, 0 to {scene.reference.length_m:.2f} m, got {along_m:g}")
     x_m, y_m = _lattice(scene, tuning, along_m, x_m, y_m)
     require_finite(heading_deg=heading_deg, speed_mps=speed_mps, along_m=along_m, vehicle_mps=vehicle_mps)
     if knowledge not in KNOWLEDGE:
@@ -184,6 +188,8 @@ def _lattice(scene, tuning, along_m, x_m, y_m):
     for name, axis in (("x_m", x_m), ("y_m", y_m)):
         if axis.ndim != 1 or len(axis) < 2 or not np.isfinite(axis).all() or (np.diff(axis) <= 0).any():
             raise InputError(f"{name} must hold at least 2 finite, growing numbers, got {axis}")
+    if len(x_m) * len(y_m) > MOST_PLACES:
+        raise InputError(f"at most {MOST_PLACES} places were wanted, got {len(x_m)} times {len(y_m)}")
     return x_m, y_m
 
 
