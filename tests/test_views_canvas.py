@@ -255,3 +255,12 @@ def test_what_goes_wrong_in_an_answer_reaches_the_page(line, monkeypatch):
     message, buffers = line.ask((8.0, 1.2, 0.0, 0.0))
     assert message["problem"] == "ZeroDivisionError: division by zero"
     assert buffers == []
+
+
+def test_benches_on_one_scene_share_a_lock_and_no_shape_with_the_cells(lane, tuning):
+    first, second = Line(lane, tuning), Line(lane, tuning)  # GEOS crashed the kernel when both prepared the same shapes
+    assert first.bench.lock is second.bench.lock
+    own = [polygon for line in (first, second) for polygon in line.bench.scene.polygons]
+    assert not {id(polygon) for polygon in own} & {id(polygon) for polygon in lane.polygons}
+    assert first.bench.scene == lane
+    assert first.ask((8.0, 1.2, 0.0, 0.0))[0]["frames"] == second.ask((8.0, 1.2, 0.0, 0.0))[0]["frames"]

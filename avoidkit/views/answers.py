@@ -1,5 +1,6 @@
 """Asking the package on behalf of the bench: a settled answer, what stands where, how far people reach."""
 
+import threading
 from dataclasses import replace
 
 import numpy as np
@@ -13,6 +14,24 @@ from avoidkit.studies.settled import settle, settled_situation
 from avoidkit.vehicle import outline_in_scene, stop_time
 
 LONG_S = 10.0  # any delay of the decision is over after this
+LOCK = threading.RLock()  # of all benches of a process: GEOS crashes where two threads use one prepared shape
+
+
+def own_scene(scene):
+    """The same scene with shapes of its own, for a bench that works on a thread beside the cells.
+
+    A cell that maps or drives the scene at that moment prepares the scene's own shapes; what all scenes with the
+    same things share is made ready here, while nothing else runs.
+    """
+    import shapely
+
+    own = scene.model_copy()
+    own.__dict__.pop("polygons", None)
+    with LOCK:
+        if own.solid is not None:
+            here = shapely.Point(own.start_pose.x_m, own.start_pose.y_m)
+            shapely.distance(own.solid, here), shapely.dwithin(own.solid, here, 0.0)  # builds the indexes
+    return own
 
 
 def settled(scene, tuning, people, along_m, decide, grid=None):

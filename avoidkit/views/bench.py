@@ -8,7 +8,6 @@ hand the result to a drawing function; all of them hold one lock, since they may
 import html
 import importlib.util
 import math
-import threading
 
 import ipywidgets as widgets
 
@@ -16,7 +15,7 @@ from avoidkit.checks import InputError
 from avoidkit.recording.summary import CAUTION
 from avoidkit.studies.settled import exact_grid
 from avoidkit.views import figures, style, tables
-from avoidkit.views.answers import exact_people, grid_shown, obstacle_at, reach_discs, settled
+from avoidkit.views.answers import LOCK, exact_people, grid_shown, obstacle_at, own_scene, reach_discs, settled
 from avoidkit.views.controls import TuningPanel
 
 GUEST = "guest on the bench"
@@ -41,8 +40,8 @@ class Bench:
     def __init__(self, scene, tuning, *, decide=None, seed=1, person_xy=None, velocity=(0.0, 0.0)):
         from avoidkit.decision import decide as own
 
-        self.scene, self.seed, self._decide = scene, int(seed), decide or own
-        self._lock = threading.RLock()
+        self.scene, self.seed, self._decide = own_scene(scene), int(seed), decide or own
+        self._lock = LOCK
         self.verdict = self.recording = self._grid = None
         self.panel = TuningPanel(tuning, on_change=lambda _panel: self._refresh())
         self._make_sliders(person_xy, velocity)

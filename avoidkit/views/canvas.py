@@ -1,12 +1,12 @@
 """The bench on a canvas: people, things and the vehicle are dragged on the plan view, and the answer follows.
 
 The page draws what is held at once and asks by numbered messages; each is answered by one message with a frame per
-side (one tuning, or two to compare) and, where a grid has changed, its cells as bytes. All callbacks hold one lock.
+side (one tuning, or two to compare) and, where a grid has changed, its cells as bytes. All callbacks of all
+benches hold one lock.
 """
 
 import html
 import math
-import threading
 from pathlib import Path
 
 import anywidget
@@ -16,7 +16,7 @@ import traitlets
 from avoidkit.checks import InputError
 from avoidkit.recording.summary import CAUTION
 from avoidkit.studies.settled import exact_grid
-from avoidkit.views.answers import reach_discs, settled
+from avoidkit.views.answers import LOCK, own_scene, reach_discs, settled
 from avoidkit.views.asked import Asked, asked_of, blocks_of
 from avoidkit.views.canvaslive import LiveSide
 from avoidkit.views.controls import TuningPanel
@@ -86,11 +86,11 @@ class CanvasBench:
     def __init__(self, scene, tuning, *, decide=None, seed=1, people=(), along_m=0.0):
         from avoidkit.decision import decide as own
 
-        self.scene, self.seed, self.own_decision = scene, int(seed), decide is not None
+        self.scene, self.seed, self.own_decision = own_scene(scene), int(seed), decide is not None
         self.decide = decide or own
         self.asked = Asked(tuple(tuple(map(float, person)) for person in people), float(along_m), blocks_of(scene))
         self.mode, self.verdict, self.situation, self.recording = "exact", None, None, None
-        self.lock = threading.RLock()
+        self.lock = LOCK
         self._grids, self._sent, self.answered = {}, {}, False
         self.idle, self.newest = IdleWork(self.lock), Newest(self._answer)
         self.panel = TuningPanel(tuning, on_change=lambda _panel: self._ask_anew())

@@ -1,9 +1,7 @@
 """One instant of a recording: on a figure with the whole drive below it, and on the bench to ask again."""
 
-import threading
-
 from avoidkit.views import figures, plots, style, tables
-from avoidkit.views.answers import ask, grid_shown, reach_discs
+from avoidkit.views.answers import LOCK, ask, grid_shown, reach_discs
 
 
 def show_moment(figure, recording, time_s):
@@ -42,7 +40,7 @@ class MomentBench:
         from avoidkit.decision import decide as own
         from avoidkit.views.controls import TuningPanel
 
-        self.recording, self._decide, self._lock = recording, decide or own, threading.RLock()
+        self.recording, self._decide, self._lock = recording, decide or own, LOCK
         self.situation, self.row = recording.situation(time_s), recording.row_at(time_s)
         self.verdict = None
         self.plan, self.answer, self.table = widgets.Image(format="png"), widgets.HTML(), widgets.HTML()
