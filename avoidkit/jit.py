@@ -5,6 +5,7 @@
 
 import os
 import sys
+import time
 
 _said_uncached = False
 
@@ -46,3 +47,61 @@ def _say_uncached_once():
     if not _said_uncached:
         _said_uncached = True
         print("avoidkit: no writable cache folder, loops are compiled anew in each process", file=sys.stderr)
+
+
+def on_compiling(tell, *, after_s=1.0, every_s=1.0):
+    """Call `tell()` while numba compiles in this process: once that has gone on for `after_s`, then every `every_s`.
+
+    Loops that come from the cache folder are not compiled, and nothing is told. It is called on the thread that
+    compiles, from within the compiler: it should be short and must not call a compiled function.
+
+    Returns
+    -------
+    stop : callable
+        Ends the telling; may be called twice. Without compiled loops there is nothing to end.
+    """
+    if not jit_enabled():
+        return lambda: None
+    from numba.core import event
+
+    listener = _teller(event.Listener, tell, after_s, every_s)
+    event.register("numba:compile", listener)
+    going = [listener]
+
+    def stop():
+        while going:
+            event.unregister("numba:compile", going.pop())
+
+    return stop
+
+
+def _teller(base, tell, after_s, every_s):
+    class Teller(base):
+        next_s = None  # on the clock, when `tell` is due
+
+        def on_start(self, event):
+            if self.next_s is None:
+                self.next_s = time.monotonic() + after_s
+            self._look()
+
+        def on_end(self, event):
+            self._look()
+
+        def _look(self):
+            if time.monotonic() >= self.next_s:
+                self.next_s = time.monotonic() + every_s
+                tell()
+
+    return Teller()
+
+
+def say_while_compiling(stream):
+    """Write one line to a stream if loops have to be compiled; returns `stop` of `on_compiling`."""
+
+    def tell():
+        stop()
+        stream.write("avoidkit: compiling its loops, once after an installation; that can take a minute\n")
+        stream.flush()
+
+    stop = on_compiling(tell)
+    return stop

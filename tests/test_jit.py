@@ -82,3 +82,30 @@ def test_a_whole_drive_has_the_same_verdicts_with_and_without_compiling():
     assert len(said[0]) > 30
     assert any(line.startswith("continue") for line in said[0])
     assert said[0] == said[1]
+
+
+SAYS = """
+import io, sys
+from avoidkit.jit import on_compiling, say_while_compiling
+import avoidkit.jit as jit
+import loop
+said, told = io.StringIO(), []
+stop = on_compiling(lambda: told.append(1), after_s=0.0, every_s=0.0)
+jit.on_compiling, real = (lambda tell: real(tell, after_s=0.0)), jit.on_compiling
+say_while_compiling(said)
+loop.double(2.0)
+first, text = len(told), said.getvalue()
+loop.double(3.0)  # compiled by now
+stop()
+stop()
+print(first > 0, len(told) == first, text.count("compiling its loops"))
+"""
+
+
+def test_who_waits_is_told_once_that_loops_are_compiled_and_nothing_where_they_come_from_the_cache(tmp_path):
+    text = "from avoidkit.jit import compiled\n\n@compiled\ndef double(x):\n    return 2.0 * x\n"
+    (tmp_path / "loop.py").write_text(text)
+    env = {**os.environ, "PYTHONPATH": f"{tmp_path}:{ROOT}", "AVOIDKIT_JIT": "1", "NUMBA_CACHE_DIR": str(tmp_path)}
+    command = [sys.executable, "-c", SAYS]
+    runs = [subprocess.run(command, capture_output=True, text=True, env=env, check=True).stdout for _ in range(2)]
+    assert runs == ["True True 1\n", "False True 0\n"]

@@ -10,6 +10,7 @@ pytest.importorskip("anywidget", reason="needs the lab extra: anywidget is missi
 from avoidkit import load_scene, shipped
 from avoidkit.recording.rows import FREE, OCCUPIED, picture_of
 from avoidkit.verdict import Action
+from avoidkit.views import compiling
 from avoidkit.views.bench import Bench, bench
 
 
@@ -264,3 +265,10 @@ def test_benches_on_one_scene_share_a_lock_and_no_shape_with_the_cells(lane, tun
     assert not {id(polygon) for polygon in own} & {id(polygon) for polygon in lane.polygons}
     assert first.bench.scene == lane
     assert first.ask((8.0, 1.2, 0.0, 0.0))[0]["frames"] == second.ask((8.0, 1.2, 0.0, 0.0))[0]["frames"]
+
+
+def test_the_page_is_told_while_loops_are_compiled(lane, tuning):
+    line, told = Line(lane, tuning), []
+    line.bench.tell_page = told.append
+    compiling._tell_all()
+    assert told == [{"kind": "compiling"}]

@@ -18,6 +18,7 @@ from avoidkit.commands.shared import (
     say,
     write_bytes,
 )
+from avoidkit.jit import say_while_compiling
 
 
 def add(commands):
@@ -47,6 +48,7 @@ def run_drive(options):
     clear_picture(options.diagnose, force=options.force)
     from avoidkit.drive import drive  # the heavy part comes after the mistakes
 
+    say_while_compiling(sys.stderr)
     progress = None if options.quiet else Progress(sys.stderr)
     recording = drive(
         scene, tuning, seed=options.seed, duration_s=options.duration, out=options.out, progress=progress

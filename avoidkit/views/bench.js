@@ -11,7 +11,7 @@ import {tipAt} from './tips.js';
 import {makeLiveBar} from './livebar.js';
 import {differWords, drawSide, makeSide, showSide, turnText} from './sides.js';
 
-const PATIENCE_MS = 5000;
+const PATIENCE_MS = 5000, COMPILING_MS = 20000; // a long loop compiles for some seconds without a word
 const REST_MS = {exact: 450, sensed: 150};
 const OFF_AT_FIRST = ['fields', 'candidates', 'shadows'];
 const HELP = 'Drag a person, the ring at the end of their velocity, a trolley or parked vehicle, or the vehicle along its path. Keys: arrows 5 cm '
@@ -27,7 +27,7 @@ function render({model, el}) {
     tell('ak-sent', content);
     model.send(content);
   });
-  let sides = [], view = null, size = null, held = null, queued = false, patience = 0, resting = 0, map = null, seen = 0, mode = 'exact', gone = false, puts = 0;
+  let sides = [], view = null, size = null, held = null, queued = false, patience = 0, resting = 0, map = null, seen = 0, mode = 'exact', gone = false, puts = 0, compiling = -Infinity;
 
   const box = make('div', 'ak-bench'), stage = make('div', 'ak-stage');
   const note = make('p', 'ak-trouble ak-kernel'), tip = make('div', 'ak-tip'), turning = make('p', 'ak-turning'), chosen = make('output', 'ak-chosen');
@@ -161,7 +161,10 @@ function render({model, el}) {
   function wonder() {
     patience = 0;
     if (!courier.flying.size && !courier.waiting) return;
-    freeze('The kernel has not answered for 5 s. It may be busy, restarting or gone; what is shown is old.');
+    if (performance.now() - compiling < COMPILING_MS) {
+      freeze('The kernel is there: it compiles its loops, once after an installation. That can take a minute; what is shown is old.');
+      patience = setTimeout(wonder, PATIENCE_MS);
+    } else freeze('The kernel has not answered for 5 s. It may be busy, restarting or gone; what is shown is old.');
   }
 
   function freeze(words) {
@@ -178,7 +181,7 @@ function render({model, el}) {
   }
 
   function onMessage(content, buffers) {
-    const act = {turn: onTurn, map: onMap, live: onLive, answer: onAnswer, heard: () => live.heard(content.word)}[content.kind];
+    const act = {turn: onTurn, map: onMap, live: onLive, answer: onAnswer, heard: () => live.heard(content.word), compiling: () => { compiling = performance.now(); }}[content.kind];
     if (act) act(content, buffers);
   }
 

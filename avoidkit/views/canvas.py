@@ -19,6 +19,7 @@ from avoidkit.studies.settled import exact_grid
 from avoidkit.views.answers import LOCK, own_scene, reach_discs, settled
 from avoidkit.views.asked import Asked, asked_of, blocks_of
 from avoidkit.views.canvaslive import LiveSide
+from avoidkit.views.compiling import tell_page
 from avoidkit.views.controls import TuningPanel
 from avoidkit.views.demo import bundle, demo_frame
 from avoidkit.views.figures import near_window
@@ -97,6 +98,7 @@ class CanvasBench:
         self.other = self.make_plain = None
         self.plan = PlanWidget(yard=yard_of(scene, tuning, movable=False), start=self._start())
         self.plan.on_msg(self._on_message)
+        tell_page(self)
         self.live, self.map = LiveSide(self), MapSide(self)
         self.late = widgets.HTML(LATE)
         self.keep = KeepPanel(self)
