@@ -99,6 +99,7 @@ def test_a_mark_that_was_met_and_is_no_longer_is_a_broken_promise(baseline, tuni
         marks_path(path).unlink()
     lost = next(promise for promise in report.broken if promise.name == "marks that were met are met")
     assert lost.found == "halt needed 5.00 to 5.20 s no way past"
+    assert "  marks: 1, met before 1, met now 0" in report.lines()
 
 
 def test_a_decision_that_raises_is_a_broken_promise(baseline, tuning):

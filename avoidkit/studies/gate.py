@@ -112,6 +112,10 @@ class Report:
         out += [f"  BROKEN   {promise.recording}: {promise.name}: {promise.found}" for promise in self.broken]
         for one in self.examined:
             out.append(f"  {one.name}: {_changes(one)}")
+        marked = [pair for one in self.examined for pair in one.again.marked]
+        if marked:
+            before, now = (sum(bool(mark["met"]) for mark in side) for side in zip(*marked, strict=True))
+            out.append(f"  marks: {len(marked)}, met before {before}, met now {now}")
         skipped = sum(promise.skipped for promise in self.promises)
         kept = sum(promise.holds and not promise.skipped for promise in self.promises)
         out.append(f"  {kept} promises kept, {len(self.broken)} broken, {skipped} could not be looked at")
