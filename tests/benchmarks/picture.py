@@ -1,4 +1,4 @@
-"""Draws what `bench_targets --json FILE` found: `python -m tests.benchmarks.picture FILE`, into data/pictures/cycle.png.
+"""Draws what `bench_targets --json FILE` found into data/pictures/cycle.png: `python -m tests.benchmarks.picture FILE`.
 
 On the left, where the time of one cycle goes; on the right, how time grows with the size of what is looked at.
 """
