@@ -3,6 +3,7 @@
 `AVOIDKIT_JIT=0` in the environment leaves every function as it is written; numba is not imported then.
 """
 
+import contextlib
 import os
 import sys
 import time
@@ -88,8 +89,10 @@ def _teller(base, tell, after_s, every_s):
             self._look()
 
         def _look(self):
-            if time.monotonic() >= self.next_s:
-                self.next_s = time.monotonic() + every_s
+            if self.next_s is None or time.monotonic() < self.next_s:
+                return
+            self.next_s = time.monotonic() + every_s
+            with contextlib.suppress(Exception):  # whoever tells must never disturb the compiler
                 tell()
 
     return Teller()

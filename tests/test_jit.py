@@ -109,3 +109,20 @@ def test_who_waits_is_told_once_that_loops_are_compiled_and_nothing_where_they_c
     command = [sys.executable, "-c", SAYS]
     runs = [subprocess.run(command, capture_output=True, text=True, env=env, check=True).stdout for _ in range(2)]
     assert runs == ["True True 1\n", "False True 0\n"]
+
+
+def test_a_teller_that_raises_leaves_the_compiler_alone(tmp_path):
+    loop = "from avoidkit.jit import compiled\n\n@compiled\ndef double(x):\n    return 2.0 * x\n"
+    (tmp_path / "fresh_loop.py").write_text(loop)
+    script = (
+        "import io\nfrom avoidkit.jit import on_compiling, say_while_compiling\n"
+        "gone = io.StringIO()\ngone.close()\n"
+        "on_compiling(lambda: 1 / 0, after_s=0.0, every_s=0.0)\non_compiling(lambda: gone.write('x'), after_s=0.0)\n"
+        "import fresh_loop\nprint(fresh_loop.double(4.0))\n"
+    )
+    environment = os.environ | {
+        "PYTHONPATH": f"{tmp_path}{os.pathsep}{ROOT}",
+        "NUMBA_CACHE_DIR": str(tmp_path / "cache"),
+    }
+    done = subprocess.run([sys.executable, "-c", script], env=environment, capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stdout.strip()) == (0, "8.0"), done.stderr

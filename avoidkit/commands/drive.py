@@ -48,11 +48,13 @@ def run_drive(options):
     clear_picture(options.diagnose, force=options.force)
     from avoidkit.drive import drive  # the heavy part comes after the mistakes
 
-    say_while_compiling(sys.stderr)
-    progress = None if options.quiet else Progress(sys.stderr)
-    recording = drive(
-        scene, tuning, seed=options.seed, duration_s=options.duration, out=options.out, progress=progress
-    )  # fmt: skip
+    progress, stop_saying = None if options.quiet else Progress(sys.stderr), say_while_compiling(sys.stderr)
+    try:
+        recording = drive(
+            scene, tuning, seed=options.seed, duration_s=options.duration, out=options.out, progress=progress
+        )
+    finally:
+        stop_saying()
     if progress is not None:
         progress.end()
     said = [f"avoidkit drive: {scene.name}, tuning {tuning.name} ({tuning.hash}), seed {options.seed}"]
