@@ -9,10 +9,12 @@ import math
 from dataclasses import dataclass, replace
 from numbers import Real
 
+from avoidkit.backing import pull_back
 from avoidkit.caps import approach_cap, freshness, radar_age, safety_caps, way_ahead
+from avoidkit.centring import centred
 from avoidkit.clearway import cells_of
 from avoidkit.detour import find_detour
-from avoidkit.paths import Path
+from avoidkit.paths import CENTRED, Path, same_way
 from avoidkit.verdict import Action, Check, Memory, Verdict, at_least
 from avoidkit.words import sentence
 
@@ -69,7 +71,7 @@ def decide(situation, tuning):
 
 
 def _at_end(situation):
-    on_reference = situation.path.name == situation.reference.name
+    on_reference = same_way(situation.path.name, situation.reference.name)
     standing = abs(situation.ego.speed_mps) < 0.02
     return standing and on_reference and situation.reference.length_m - situation.along_m <= END_M
 
@@ -77,7 +79,11 @@ def _at_end(situation):
 def _answer(situation, checks, tuning):
     cells = cells_of(situation.grid)
     path, along = _active(situation)
-    on_detour = path.name != situation.reference.name
+    on_detour = not same_way(path.name, situation.reference.name)
+    if tuning.detour.centre_in_gaps and not on_detour:
+        name = f"{situation.reference.name}{CENTRED}{situation.time_s:.2f}"
+        path, measured = centred(path, along, cells, tuning, name=name)
+        checks = checks + measured
     caps = safety_caps(situation, path, along, cells, tuning)
     least = min(caps, key=lambda cap: cap.cap_mps)
     cap = least.cap_mps if least.cap_mps >= tuning.vehicle.creep_mps else 0.0
@@ -103,15 +109,24 @@ def _answer(situation, checks, tuning):
 
 
 def _active(situation):
-    """The path under way; a detour that has come to its end hands back to the reference."""
+    """The path under way; a detour that has come to its end hands back to the reference, one driven back at rest."""
     path, along = situation.path, situation.along_m
-    if path.name != situation.reference.name and along >= path.length_m - END_M:
+    ended = not same_way(path.name, situation.reference.name) and along >= path.length_m - END_M
+    if ended and not _rolls_back(situation):
         return situation.reference, situation.reference_along_m
     return path, along
 
 
+def _rolls_back(situation):
+    """Whether the vehicle still moves against the direction of the reference."""
+    way = situation.reference.direction_at(situation.reference_along_m)
+    return situation.ego.speed_mps != 0.0 and situation.path.direction_at(situation.along_m) != way
+
+
 def _may_search(situation):
     memory, reference = situation.memory, situation.reference
+    if _rolls_back(situation):
+        return False
     if reference.leg_end_after(situation.reference_along_m) - situation.reference_along_m < SHORTEST_M:
         return False
     standing = abs(situation.ego.speed_mps) < 0.02
@@ -132,7 +147,9 @@ def _round(situation, cells, blocked, checks, tuning):
     about = ", ".join(f"{count} {reason}" for reason, count in search.counts.items() if count and reason != "fits")
     checks += (at_least("detours that fit", search.counts["fits"], 1.0, f"of {examined}", about),)
     if search.path is None:
-        return _Answer(Action.HALT, situation.path, 0.0, checks, "detours that fit", searched=True)
+        back = _back_off(situation, cells, blocked, sides, checks, tuning)
+        none = _Answer(Action.HALT, situation.path, 0.0, checks, "detours that fit", searched=True)
+        return none if back is None else back
     caps = safety_caps(situation, search.path, 0.0, cells, tuning)
     least = min(caps, key=lambda cap: cap.cap_mps)
     checks += (at_least("slack beside people", search.slack_m, 0.0, "m"),)
@@ -142,8 +159,26 @@ def _round(situation, cells, blocked, checks, tuning):
     return _Answer(Action.DETOUR, search.path, least.cap_mps, checks, "detours that fit", search.others, True)
 
 
-def _side_is_seen(situation, word, tuning):
-    return all(radar_age(situation, f"{end}_{word}", tuning).holds for end in ("front", "rear"))
+def _back_off(situation, cells, blocked, sides, checks, tuning):
+    """The answer that backs off to make room for a detour (`detour.pull_back_m`), or None."""
+    on_reference = same_way(situation.path.name, situation.reference.name)
+    if tuning.detour.pull_back_m <= 0.0 or situation.ego.speed_mps != 0.0 or not on_reference:
+        return None
+    name = f"pull back {situation.time_s:.2f}"
+    found = pull_back(situation, cells, blocked.things, tuning, name=name, sides=sides)
+    if found is None:
+        return None
+    path, fits = found
+    end = "rear" if path.direction[0] < 0 else "front"
+    eyes = [radar_age(situation, f"{end}_{word}", tuning) for word in ("left", "right")]
+    caps = safety_caps(situation, path, 0.0, cells, tuning)
+    least = min(caps, key=lambda cap: cap.cap_mps)
+    enough = at_least("speed of backing off", least.cap_mps, tuning.vehicle.creep_mps, "m/s", least.check.about)
+    checks = (*checks, fits, *eyes, enough)
+    if not enough.holds or not all(eye.holds for eye in eyes):
+        return None
+    cap = min(least.cap_mps, tuning.detour.speed_mps)
+    return _Answer(Action.DETOUR, path, cap, checks, fits.name, searched=True)
 
 
 _SIDES = ((1, "left"), (-1, "right"))
@@ -223,7 +258,7 @@ def _settle(situation, answer, tuning):
     blocked = way_ahead(situation, path, along, cells, tuning)
     more = APPROACH_AGAIN_M if abs(situation.ego.speed_mps) < 0.02 else 0.0
     cap = min(cap, approach_cap(blocked.at_m - more, tuning) if blocked else cap)
-    go = Action.CONTINUE if path.name == situation.reference.name else Action.DETOUR
+    go = Action.CONTINUE if same_way(path.name, situation.reference.name) else Action.DETOUR
     action, cap = (go, cap) if cap >= tuning.vehicle.creep_mps else (Action.HALT, 0.0)
     return replace(answer, action=action, path=path, cap_mps=cap, checks=checks, settled=check.name), "detour", since
 

@@ -12,6 +12,7 @@ from avoidkit.decision import halting, is_sound
 from avoidkit.freespace import FreeSpace
 from avoidkit.grid import Grid
 from avoidkit.motion import Motion, advance, ego_of
+from avoidkit.paths import same_way
 from avoidkit.people import Crowd, signed_distance
 from avoidkit.recording import Recorder, Row
 from avoidkit.remote import OperatorHand
@@ -153,7 +154,7 @@ class Loop:
         )  # fmt: skip
         self._memory = verdict.memory
         obeyed = verdict if hold.pressed else replace(verdict, speed_cap_mps=0.0)
-        about = self._reference_along if verdict.path.name == self.reference.name else 0.0
+        about = self._reference_along if same_way(verdict.path.name, self.reference.name) else 0.0
         self._motion = advance(motion, obeyed, self._vehicle, tuning.cycle_s, along_m=about)
         self._reference_along = self._along_reference()
         self._last_s = now
@@ -212,7 +213,7 @@ class Loop:
     def _along_reference(self):
         """Distance along the reference: that of the active path if it is the one, else of its nearest point ahead."""
         motion, before = self._motion, self._reference_along
-        if motion.path_name == self.reference.name:
+        if same_way(motion.path_name, self.reference.name):
             return motion.along_m
         ahead = min(before + 0.5, self.reference.leg_end_after(before))
         return self.reference.nearest(motion.pose.x_m, motion.pose.y_m, from_m=max(before - 0.2, 0.0), to_m=ahead)

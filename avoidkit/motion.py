@@ -4,6 +4,7 @@ import math
 from dataclasses import dataclass, replace
 
 from avoidkit.frames import Pose, wrap_angle
+from avoidkit.paths import same_way
 from avoidkit.vehicle import Ego
 
 SUBSTEP_S = 0.005
@@ -60,7 +61,10 @@ def advance(motion, verdict, vehicle, dt_s, *, along_m=None):
     path = verdict.path
     if path.name != motion.path_name:
         about = 0.0 if along_m is None else along_m
-        along = path.nearest(motion.pose.x_m, motion.pose.y_m, from_m=max(about - 0.5, 0.0), to_m=about + 0.5)
+        if same_way(path.name, motion.path_name):
+            along = motion.along_m
+        else:
+            along = path.nearest(motion.pose.x_m, motion.pose.y_m, from_m=max(about - 0.5, 0.0), to_m=about + 0.5)
         motion = replace(motion, path_name=path.name, along_m=along)
     steps = max(1, round(dt_s / SUBSTEP_S))
     for _ in range(steps):

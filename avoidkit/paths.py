@@ -10,6 +10,18 @@ from avoidkit.frames import Pose, wrap_angle
 from avoidkit.jit import compiled
 
 SPACING_M = 0.05
+CENTRED = " centred "
+
+
+def same_way(name, other):
+    """Whether two names are of one path, as given or centred in a gap: distances along both agree.
+
+    Examples
+    --------
+    >>> same_way("reference centred 12.10", "reference"), same_way("detour 12.10", "reference")
+    (True, False)
+    """
+    return name.partition(CENTRED)[0] == other.partition(CENTRED)[0]
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -19,7 +31,8 @@ class Path:
     Attributes
     ----------
     name : str
-        `reference`, or the name of a detour; unique within a drive.
+        `reference`, `reference centred ...` where it was moved into the middle of a gap, or the
+        name of a detour; unique within a drive.
     s_m : (n,) array
         Distance travelled, growing from 0, whatever the direction.
     x_m, y_m, yaw_rad : (n,) arrays

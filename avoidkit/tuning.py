@@ -186,6 +186,13 @@ class DetourTuning(Model):
     speed_mps: float = speed(0.1, 2.0, 0.6, doc="speed at which the steering rate has to suffice")
     steering_share: float = share(0.92, low=0.3, high=1.0, doc="share of the steering angle that a plan uses")
     spacing_m: float = metres(0.05, 0.5, 0.15, doc="distance of the poses at which a candidate is examined")
+    pull_back_m: float = metres(
+        0.0, 5.0, 0.0, step=0.5, doc="farthest that a standing vehicle backs off to make room for a detour; 0: never"
+    )
+    centre_in_gaps: bool = switch(True, doc="the reference path is moved into the middle of a gap that was measured")
+    corridor_m: float = metres(
+        0.2, 2.5, 1.5, step=0.1, doc="things on both sides with no more than this to spare on each are a gap"
+    )
 
 
 class DecisionTuning(Model):

@@ -31,6 +31,8 @@ def sentence(action, checks, settled, cap_mps):
         return f"{start}: the end of the path is reached."
     if settled == "detours that fit":
         return f"{start}: {_search(checks)}."
+    if settled == "detours that fit from farther back":
+        return f"{start}: backs off {check.about} to make room for a detour."
     if settled == "detour settled":
         return f"{start}: a detour fits and has been the answer for {check.found:.2f} s of {check.needed:.2f} s."
     if settled == "distance to shadow":

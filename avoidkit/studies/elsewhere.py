@@ -4,6 +4,7 @@ import math
 from dataclasses import replace
 
 from avoidkit.motion import Motion, advance
+from avoidkit.paths import same_way
 
 APART_M, APART_RAD = 1e-3, 1e-3  # nearer than this counts as the same place
 FOLLOWED_M = 0.05  # a recorded vehicle farther from its verdicts than this was led by something else
@@ -46,12 +47,12 @@ class Elsewhere:
     def _led(self, at, row, verdict):
         motion, along = at
         obeyed = verdict if row.hold.pressed else replace(verdict, speed_cap_mps=0.0)
-        about = along if verdict.path.name == self._reference.name else 0.0
+        about = along if same_way(verdict.path.name, self._reference.name) else 0.0
         motion = advance(motion, obeyed, self._vehicle, self._cycle_s, along_m=about)
         return motion, self._along(motion, along)
 
     def _along(self, motion, before):
-        if motion.path_name == self._reference.name:
+        if same_way(motion.path_name, self._reference.name):
             return motion.along_m
         ahead = min(before + 0.5, self._reference.leg_end_after(before))
         return self._reference.nearest(motion.pose.x_m, motion.pose.y_m, from_m=max(before - 0.2, 0.0), to_m=ahead)

@@ -14,6 +14,7 @@ from avoidkit.clearway import cells_of
 from avoidkit.freespace import free_grid
 from avoidkit.grid import middle_of
 from avoidkit.motion import Motion, advance
+from avoidkit.paths import same_way
 from avoidkit.people import CONTACT_RADIUS_M
 from avoidkit.recording.summary import AT_END_M, moves
 from avoidkit.sensing.records import Echoes, Health
@@ -62,7 +63,7 @@ def drive_row(recording):
         "halts_needed": needed,
         "halts_not_needed": len(halts) - needed,
         "brakes": sum(stop["kind"] == "brake" for stop in summary["stops"]),
-        "detours": len({row.path for row in rows} - {recording.scene.reference.name}),
+        "detours": len({row.path for row in rows if not same_way(row.path, recording.scene.reference.name)}),
         "reached_end": summary["reached_end"],
         "end_s": summary["reached_end_s"],
         "lost_s": lost_time(rows, summary["reached_end_s"], recording.scene, recording.tuning),
