@@ -172,10 +172,9 @@ def centred(path, along_m, cells, tuning, *, name):
     )
     if _is_middle(path, along_m, gap, tuning.vehicle):
         return path, checks
-    new = _moved(path, along_m, gap, tuning, name)
-    if new is None or _free_m(new, along_m, cells, tuning) < _free_m(path, along_m, cells, tuning) - 0.05:
-        return path, checks
-    return new, checks
+    least_m = _free_m(path, along_m, cells, tuning) - 0.05
+    moved = (new for new in _moved(path, along_m, gap, tuning, name) if _free_m(new, along_m, cells, tuning) >= least_m)
+    return next(moved, path), checks
 
 
 def _is_middle(path, along_m, gap, vehicle):
@@ -208,12 +207,13 @@ def _off_line(path, s_m, gap):
 
 
 def _moved(path, along_m, gap, tuning, name):
-    """The path bent onto the line of the gap and, unless it ends in there, back; None if the steering forbids it."""
+    """Paths bent onto the line of the gap and, unless they end in there, back: those that the steering allows."""
     lead, tail = _overhangs(path, along_m, tuning.vehicle)
     end, last_leg = path.leg_end_after(along_m), path.leg_end_after(along_m) >= path.length_m - 1e-6
     inside_m = min(gap.to_m, end + lead) - max(gap.from_m, end - tail)
-    stays = last_leg and inside_m >= SHORTEST_GAP_M
-    latest = end - 0.1 if stays else gap.to_m - SHORTEST_GAP_M
+    goes_on = gap.to_m >= along_m + tuning.detour.lookahead_m - 2 * STATION_M
+    stays = last_leg and (inside_m >= SHORTEST_GAP_M or goes_on)
+    latest = min(end - 0.1, gap.to_m) if stays else gap.to_m - SHORTEST_GAP_M
     limits = _limits(path, tuning)
     begin = along_m + 0.1
     first = max(gap.from_m - lead, begin + SHORTEST_BEND_M, _straight_from(path, begin, min(gap.to_m, end)))
@@ -226,8 +226,7 @@ def _moved(path, along_m, gap, tuning, name):
             if new is not None and not stays:
                 new = _back(path, new, gap.to_m + tail, end, limits, name)
             if new is not None and _steerable(new, along_m, limits):
-                return new
-    return None
+                yield new
 
 
 def _back(path, new, from_m, end, limits, name):
