@@ -13,6 +13,7 @@ from avoidkit.tracking import life as lives
 from avoidkit.tracking import settings as of
 from avoidkit.tracking import still as stills
 from avoidkit.tracking.association import NEVER, gate, nearest
+from avoidkit.tracking.order import ascending, by_owner, each_once
 from avoidkit.tracking.records import Stage
 from avoidkit.tracking.scan import IMAGE_M, can_be_born, chosen_to_be_born, picked
 from avoidkit.tracking.settings import settings_of
@@ -150,3 +151,15 @@ def test_over_the_scans_of_a_drive_the_batch_filter_equals_the_filter_library():
 @pytest.mark.parametrize("scene", ["morning_departure", "guest_crosses"])
 def test_over_all_scans_of_a_scene_the_batch_filter_equals_the_filter_library(scene):
     assert compared(scene, 20.0) > 500
+
+
+def test_small_sorts_order_as_those_of_numpy_with_ties_too():
+    rng = np.random.default_rng(5)
+    for n in (0, 1, 2, 17, 300):
+        few, floats = rng.integers(0, 1 + n // 2, n), rng.normal(size=n)
+        for values in (few, few.astype(float), floats):
+            assert ascending(values).tolist() == np.argsort(values, kind="stable").tolist()
+        assert each_once(few, n).tolist() == np.unique(few).tolist()
+        members, start = by_owner(few, 1 + n // 2)
+        assert members.tolist() == np.argsort(few, kind="stable").tolist()
+        assert np.diff(start).tolist() == np.bincount(few, minlength=1 + n // 2).tolist()

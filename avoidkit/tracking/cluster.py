@@ -12,6 +12,7 @@ import numpy as np
 from avoidkit.frames import Pose, wrap_angle
 from avoidkit.jit import compiled
 from avoidkit.tracking import settings as of
+from avoidkit.tracking.order import ascending, by_owner
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -158,21 +159,17 @@ def cluster_returns(polar, sensor, velocity, noise, settings):
         slope = -velocity[0] * math.sin(azimuth) + velocity[1] * math.cos(azimuth)
         rate_sigma[i] = math.sqrt(one**2 + (slope * angle) ** 2 + (0.01 * speed) ** 2)
         still[i] = abs(rate[i]) < settings[of.STILL_SIGMAS] * rate_sigma[i]
-    order = np.argsort(-polar[:, 3])
-    owner, leaders = gather(order, points, rate, still, settings)
+    owner, leaders = gather(ascending(-polar[:, 3]), points, rate, still, settings)
     k = len(leaders)
     z, R, xy = np.empty((k, 3)), np.empty((k, 2, 3)), np.empty((k, 2))
     snr, width, spread = np.empty(k), np.empty(k), np.empty(k)
     count, quiet = np.empty(k, np.int64), np.empty(k, np.bool_)
-    members, start = np.argsort(owner, kind="mergesort"), 0
+    members, start = by_owner(owner, k)
     for m in range(k):
-        first, end = leaders[m], start
-        while end < len(members) and owner[members[end]] == m:
-            end += 1
-        mine, start = members[start:end], end
+        first, mine = leaders[m], members[start[m] : start[m + 1]]
         join(mine, first, m, polar, points, rate, rate_sigma, sensor, noise, settings, z, R, xy)
         snr[m], count[m] = polar[first, 3], len(mine)
-        width[m], spread[m] = widest(mine, points), rate[mine].max() - rate[mine].min()
+        width[m], spread[m] = widest(mine, points, rate)
         quiet[m] = abs(z[m, 2]) < settings[of.STILL_SIGMAS] * math.sqrt(R[m, 0, 2])
     return z, R, xy, snr, width, spread, count, quiet, points, still, sigma
 
@@ -224,7 +221,7 @@ def join(mine, first, m, polar, points, rate, rate_sigma, sensor, noise, setting
     x, y = x / weight - sensor[0], y / weight - sensor[1]
     r = math.sqrt(x * x + y * y)
     azimuth = -((math.pi - (math.atan2(y, x) - sensor[2])) % (2.0 * math.pi) - math.pi)
-    z[m, 0], z[m, 1], z[m, 2] = r + settings[of.BODY_OFFSET_M], azimuth, weighted_median(rate[mine], polar[mine, 3])
+    z[m, 0], z[m, 1], z[m, 2] = r + settings[of.BODY_OFFSET_M], azimuth, weighted_median(mine, rate, polar)
     along, angle, _ = sigmas(azimuth, polar[first, 3], noise)
     across = settings[of.BODY_SIGMA_M] / max(z[m, 0], 0.3)
     for model in range(2):
@@ -237,26 +234,30 @@ def join(mine, first, m, polar, points, rate, rate_sigma, sensor, noise, setting
 
 
 @compiled
-def weighted_median(values, level_db):
-    """The value at which half of the power, given in dB, lies below; a strong return outweighs many weak ones."""
-    if len(values) == 1:
-        return values[0]
-    order = np.argsort(values)
-    power = 10.0 ** (0.1 * (level_db - level_db.max()))
-    half, so_far = 0.5 * power.sum(), 0.0
+def weighted_median(mine, rate, polar):
+    """The range rate below which half of the power of the picked returns lies; a strong one outweighs many weak."""
+    if len(mine) == 1:
+        return rate[mine[0]]
+    values, power, top_db, total = np.empty(len(mine)), np.empty(len(mine)), -np.inf, 0.0
+    for i in mine:
+        top_db = max(top_db, polar[i, 3])
+    for k in range(len(mine)):
+        values[k], power[k] = rate[mine[k]], 10.0 ** (0.1 * (polar[mine[k], 3] - top_db))
+        total += power[k]
+    order, so_far = ascending(values), 0.0
     for i in order:
         so_far += power[i]
-        if so_far >= half:
+        if so_far >= 0.5 * total:
             return values[i]
     return values[order[-1]]
 
 
 @compiled
-def widest(mine, points):
-    """Greatest distance between two of the picked points, m."""
-    out = 0.0
+def widest(mine, points, rate):
+    """Greatest distance between two of the picked points, m, and greatest difference of their range rates, m/s."""
+    out, spread = 0.0, 0.0
     for a in mine:
         for b in mine:
             dx, dy = points[a, 0] - points[b, 0], points[a, 1] - points[b, 1]
-            out = max(out, dx * dx + dy * dy)
-    return math.sqrt(out)
+            out, spread = max(out, dx * dx + dy * dy), max(spread, rate[a] - rate[b])
+    return math.sqrt(out), spread

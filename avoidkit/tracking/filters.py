@@ -16,6 +16,7 @@ import numpy as np
 
 from avoidkit.jit import compiled
 from avoidkit.tracking import settings as of
+from avoidkit.tracking.three import added, inverse3, widened
 
 STANDING, WALKING = 0, 1  # order of the models
 LEAST = 1e-6  # probability that a model keeps, whatever was measured
@@ -35,7 +36,8 @@ def switching(dt_s, stop_per_s, start_per_s):
     [[1.0, 0.0], [0.0, 1.0]]
     """
     total = stop_per_s + start_per_s
-    out = np.eye(2)
+    out = np.zeros((2, 2))
+    out[0, 0] = out[1, 1] = 1.0
     if total > 0.0:
         moved = (1.0 - math.exp(-total * dt_s)) / total
         out[0, 1] = start_per_s * moved
@@ -56,8 +58,11 @@ def walking_step(dt_s, accel_psd):
     >>> walking_step(0.1, 1.0)[1].round(7).tolist()  # after Bar-Shalom, as in the docs of filterpy
     [[0.0003333, 0.005], [0.005, 0.1]]
     """
-    F = np.array([[1.0, dt_s], [0.0, 1.0]])
-    Q = accel_psd * np.array([[dt_s**3 / 3.0, dt_s**2 / 2.0], [dt_s**2 / 2.0, dt_s]])
+    F, Q = np.zeros((2, 2)), np.empty((2, 2))
+    F[0, 0] = F[1, 1] = 1.0
+    F[0, 1] = dt_s
+    Q[0, 0], Q[1, 1] = accel_psd * (dt_s**3 / 3.0), accel_psd * dt_s
+    Q[0, 1] = Q[1, 0] = accel_psd * (dt_s**2 / 2.0)
     return F, Q
 
 
@@ -73,10 +78,12 @@ def standing_step(dt_s, sway_mps, memory_s):
     lost = -math.expm1(-a)
     lost_twice = -math.expm1(-2.0 * a)
     var = sway_mps * sway_mps
-    F = np.array([[1.0, memory_s * lost], [0.0, kept]])
+    F, Q = np.zeros((2, 2)), np.empty((2, 2))
+    F[0, 0], F[0, 1], F[1, 1] = 1.0, memory_s * lost, kept
     pp = var * memory_s * memory_s * (2.0 * a - 4.0 * lost + lost_twice)
     pv = var * memory_s * (2.0 * lost - lost_twice)
-    Q = np.array([[max(pp, 0.0), pv], [pv, var * lost_twice]])
+    Q[0, 0], Q[1, 1] = max(pp, 0.0), var * lost_twice
+    Q[0, 1] = Q[1, 0] = pv
     return F, Q
 
 
@@ -86,8 +93,7 @@ def spread_to_plane(one_axis):
     out = np.zeros((4, 4))
     for a in range(2):
         for b in range(2):
-            out[2 * a, 2 * b] = one_axis[a, b]
-            out[2 * a + 1, 2 * b + 1] = one_axis[a, b]
+            out[2 * a, 2 * b] = out[2 * a + 1, 2 * b + 1] = one_axis[a, b]
     return out
 
 
@@ -95,10 +101,13 @@ def spread_to_plane(one_axis):
 def motion_models(dt_s, accel_psd, sway_mps, memory_s):
     """Transitions and process noises of both models, ((2, 4, 4), (2, 4, 4))."""
     F, Q = np.zeros((2, 4, 4)), np.zeros((2, 4, 4))
-    f, q = standing_step(dt_s, sway_mps, memory_s)
-    F[0], Q[0] = spread_to_plane(f), spread_to_plane(q)
-    f, q = walking_step(dt_s, accel_psd)
-    F[1], Q[1] = spread_to_plane(f), spread_to_plane(q)
+    steps = standing_step(dt_s, sway_mps, memory_s), walking_step(dt_s, accel_psd)
+    for m in range(2):
+        f, q = steps[m]
+        for a in range(2):
+            for b in range(2):
+                F[m, 2 * a, 2 * b] = F[m, 2 * a + 1, 2 * b + 1] = f[a, b]
+                Q[m, 2 * a, 2 * b] = Q[m, 2 * a + 1, 2 * b + 1] = q[a, b]
     return F, Q
 
 
@@ -128,8 +137,11 @@ def mix(states, covariances, modes, chances):
                     P[j, a, b] = w0 * (covariances[i, 0, a, b] + d0) + w1 * (covariances[i, 1, a, b] + d1)
         m0 = modes[i, 0] * chances[0, 0] + modes[i, 1] * chances[1, 0]
         modes[i, 0], modes[i, 1] = m0, 1.0 - m0
-        states[i] = x
-        covariances[i] = P
+        for j in range(2):
+            for a in range(4):
+                states[i, j, a] = x[j, a]
+                for b in range(4):
+                    covariances[i, j, a, b] = P[j, a, b]
 
 
 @compiled
@@ -181,8 +193,8 @@ def expected(state, sensor):
     ux, uy = dx / r, dy / r
     rate = state[2] * ux + state[3] * uy
     azimuth = wrapped(math.atan2(dy, dx) - sensor[2])
-    z = np.array([r, azimuth, rate])
-    H = np.zeros((3, 4))
+    z, H = np.empty(3), np.zeros((3, 4))
+    z[0], z[1], z[2] = r, azimuth, rate
     H[0, 0], H[0, 1] = ux, uy
     H[1, 0], H[1, 1] = -uy / r, ux / r
     H[2, 0], H[2, 1] = (state[2] - rate * ux) / r, (state[3] - rate * uy) / r
@@ -197,27 +209,11 @@ def wrapped(angle_rad):
 
 
 @compiled
-def inverse3(S):
-    """Inverse and determinant of a symmetric positive (3, 3) matrix."""
-    out = np.empty((3, 3))
-    out[0, 0] = S[1, 1] * S[2, 2] - S[1, 2] * S[2, 1]
-    out[0, 1] = S[0, 2] * S[2, 1] - S[0, 1] * S[2, 2]
-    out[0, 2] = S[0, 1] * S[1, 2] - S[0, 2] * S[1, 1]
-    out[1, 0] = S[1, 2] * S[2, 0] - S[1, 0] * S[2, 2]
-    out[1, 1] = S[0, 0] * S[2, 2] - S[0, 2] * S[2, 0]
-    out[1, 2] = S[0, 2] * S[1, 0] - S[0, 0] * S[1, 2]
-    out[2, 0] = S[1, 0] * S[2, 1] - S[1, 1] * S[2, 0]
-    out[2, 1] = S[0, 1] * S[2, 0] - S[0, 0] * S[2, 1]
-    out[2, 2] = S[0, 0] * S[1, 1] - S[0, 1] * S[1, 0]
-    determinant = S[0, 0] * out[0, 0] + S[0, 1] * out[1, 0] + S[0, 2] * out[2, 0]
-    return out / determinant, determinant
-
-
-@compiled
 def innovation(x, P, z, sensor):
     """What a measurement adds to what was expected: (3,), the derivative (3, 4), P H' (4, 3) and H P H' (3, 3)."""
     h, H = expected(x, sensor)
-    y = np.array([z[0] - h[0], wrapped(z[1] - h[1]), z[2] - h[2]])
+    y = np.empty(3)
+    y[0], y[1], y[2] = z[0] - h[0], wrapped(z[1] - h[1]), z[2] - h[2]
     PH, HPH = np.empty((4, 3)), np.empty((3, 3))
     for a in range(4):
         for b in range(3):
@@ -231,10 +227,7 @@ def innovation(x, P, z, sensor):
 @compiled
 def log_normal(y, HPH, R):
     """Log density of an innovation with covariance HPH + diag(R), and its squared Mahalanobis distance."""
-    S = HPH.copy()
-    for a in range(3):
-        S[a, a] += R[a]
-    SI, determinant = inverse3(S)
+    SI, determinant = inverse3(widened(HPH, R))
     d2 = 0.0
     for a in range(3):
         for b in range(3):
@@ -249,7 +242,7 @@ def torso_or_limb(y, HPH, R, limb_var, limb_share):
     A share `limb_share` of measurements is that of an arm or a leg, with `limb_var` (3,) more variance.
     """
     torso, torso_d2 = log_normal(y, HPH, R)
-    wider = R + limb_var
+    wider = added(R, limb_var)
     limb, limb_d2 = log_normal(y, HPH, wider)
     torso += math.log(1.0 - limb_share)
     limb += math.log(limb_share)
@@ -266,16 +259,15 @@ def limbs(z, settings):
         var[j, 0] = settings[of.LIMB_REACH_M] ** 2
         var[j, 1] = (settings[of.LIMB_REACH_M] / max(z[j, 0], 0.5)) ** 2
         var[j, 2] = settings[of.LIMB_RATE_MPS] ** 2
-    return var, np.array([0.02, settings[of.LIMB_SHARE]])
+    shares = np.empty(2)
+    shares[0], shares[1] = 0.02, settings[of.LIMB_SHARE]
+    return var, shares
 
 
 @compiled
 def gain(PH, HPH, R):
     """Kalman gain, (4, 3), for measurement variances `R` (3,)."""
-    S = HPH.copy()
-    for a in range(3):
-        S[a, a] += R[a]
-    SI, _ = inverse3(S)
+    SI, _ = inverse3(widened(HPH, R))
     K = np.empty((4, 3))
     for a in range(4):
         for b in range(3):
@@ -293,9 +285,12 @@ def update_one(x, P, z, R, limb_var, limb_share, sensor):
     """
     y, H, PH, HPH = innovation(x, P, z, sensor)
     log_density, _, w = torso_or_limb(y, HPH, R, limb_var, limb_share)
-    wider = R + limb_var
+    wider = added(R, limb_var)
     torso, limb = gain(PH, HPH, R), gain(PH, HPH, wider)
-    P_limb = P.copy()
+    P_limb = np.empty((4, 4))
+    for a in range(4):
+        for b in range(4):
+            P_limb[a, b] = P[a, b]
     joseph(P, torso, H, R)
     joseph(P_limb, limb, H, wider)
     d = np.empty(4)

@@ -11,6 +11,7 @@ from avoidkit.tracking import still as stills
 from avoidkit.tracking.association import NEVER, log_likelihoods
 from avoidkit.tracking.bank import BELIEVED, HITS, MOVED, OBSERVABLE, STILL_BORN
 from avoidkit.tracking.filters import limbs, mix, motion_models, predict, switching
+from avoidkit.tracking.order import ascending
 from avoidkit.tracking.standing import remember
 
 FIRST_REACH_M = 0.5  # a track of one measurement takes its second only within this distance
@@ -116,8 +117,10 @@ def conclude(
                 evidence[i] = 1.0 / chance[i]
             else:
                 evidence[i] = math.exp(min(max(log_g[i, pick[i]] - math.log(other[pick[i]]), 0.0), 25.0))
-    beside = lives.beside_a_hit(xy, hit, UNRESOLVED_M)
-    lives.weigh(life, hit, evidence, chance, visible & ~beside)
+    beside, could_see = lives.beside_a_hit(xy, hit, UNRESOLVED_M), np.empty(n, np.bool_)
+    for i in range(n):
+        could_see[i] = visible[i] and not beside[i]
+    lives.weigh(life, hit, evidence, chance, could_see)
     lives.note_hits(life, pick, taken_s, radar, z, snr_db, width_m, still, edge, visible, hidden, settings)
     remember(life, modes, taken_s, settings[of.STANDING_PROBABILITY], settings[of.COASTING_S])
     fresh = np.zeros(n, np.bool_)
@@ -126,7 +129,10 @@ def conclude(
             fresh[i] = not stills.settled(layers, states[i, 1, 0], states[i, 1, 1], taken_s, settings)
     lives.judge(life, states, covariances, modes, fresh, settings)
     ended = lives.over(life, states, covariances, modes, taken_s, settings)
-    return ended | lives.doubles(life, lives.places(states, modes), states, settings[of.SAME_M], settings[of.SAME_MPS])
+    same = lives.doubles(life, lives.places(states, modes), states, settings[of.SAME_M], settings[of.SAME_MPS])
+    for i in range(n):
+        ended[i] = ended[i] or same[i]
+    return ended
 
 
 def bear(tracker, entry, pick, small):
@@ -158,16 +164,48 @@ def chosen_to_be_born(
             taken[j] = True
     xy = lives.places(states, modes)
     moving, quiet = can_be_born(z, R, at, still, taken, small, xy, settings)
-    able = np.flatnonzero(moving | quiet)
+    able, places = picked_places(moving, quiet, at)
     if len(able) == 0:
-        return able, moving[able]
-    known = xy[life[:, HITS] >= 5.0]  # hides, seen in this scan or not
-    seen = lives.in_view(at[able], sensor, open_to, np.concatenate((points, known)), IMAGE_M, settings)
-    seen &= ~stills.behind_edges(at[able], sensor, layers, taken_s, settings, 0.7)
-    able = able[seen]
-    able = able[np.argsort(-snr_db[able], kind="mergesort")]
-    chosen = apart_from_each_other(able[: 4 * most], at, most, settings)
-    return chosen, moving[chosen]
+        return able, moving[:0]
+    seen = lives.in_view(places, sensor, open_to, all_that_hides(points, xy, life), IMAGE_M, settings)
+    hidden = stills.behind_edges(places, sensor, layers, taken_s, settings, 0.7)
+    weakness, kept = np.empty(len(able)), 0
+    for k in range(len(able)):
+        if seen[k] and not hidden[k]:
+            able[kept], weakness[kept] = able[k], -snr_db[able[k]]
+            kept += 1
+    order = ascending(weakness[:kept])[: 4 * most]
+    candidates, moves = np.empty(len(order), np.int64), np.empty(most, np.bool_)
+    for k in range(len(order)):
+        candidates[k] = able[order[k]]
+    chosen = apart_from_each_other(candidates, at, most, settings)
+    for k in range(len(chosen)):
+        moves[k] = moving[chosen[k]]
+    return chosen, moves[: len(chosen)]
+
+
+@compiled
+def picked_places(moving, quiet, at):
+    """Rows where either mask holds, (k,) int, and their places, (k, 2) m."""
+    able, places, k = np.empty(len(at), np.int64), np.empty((len(at), 2)), 0
+    for j in range(len(at)):
+        if moving[j] or quiet[j]:
+            able[k], places[k, 0], places[k, 1] = j, at[j, 0], at[j, 1]
+            k += 1
+    return able[:k], places[:k]
+
+
+@compiled
+def all_that_hides(points, xy, life):
+    """Returns of a scan and tracks of five measurements, seen in this scan or not, (c, 2) m."""
+    out, c = np.empty((len(points) + len(xy), 2)), len(points)
+    for k in range(len(points)):
+        out[k, 0], out[k, 1] = points[k, 0], points[k, 1]
+    for i in range(len(xy)):
+        if life[i, HITS] >= 5.0:
+            out[c, 0], out[c, 1] = xy[i, 0], xy[i, 1]
+            c += 1
+    return out[:c]
 
 
 @compiled
@@ -251,5 +289,8 @@ def still_cells(points, still, sigma_m, states, modes, life, layers, taken_s, se
 @compiled
 def edges_among(states, quiet, layers, taken_s, settings):
     """Which of the tracks `quiet` lie on something long, (n,) bool."""
-    edge, _, _ = stills.look_round(states[:, 0, :2], quiet, layers, taken_s, settings)
+    xy = np.empty((len(states), 2))  # laid out as clusters are, so that `look_round` is compiled once
+    for i in range(len(states)):
+        xy[i, 0], xy[i, 1] = states[i, 0, 0], states[i, 0, 1]
+    edge, _, _ = stills.look_round(xy, quiet, layers, taken_s, settings)
     return edge

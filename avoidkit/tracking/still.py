@@ -15,6 +15,7 @@ import numpy as np
 
 from avoidkit.jit import compiled
 from avoidkit.tracking import settings as of
+from avoidkit.tracking.order import each_once
 
 CELLS = 512  # cells along each side before the grid repeats
 COUNT, FIRST_S, LAST_S, EDGE_S = 0, 1, 2, 3  # layers of the memory
@@ -90,7 +91,7 @@ def cells_of(points, picked, cell_m):
         if picked[i]:
             out[n] = cell_of(points[i, 0], points[i, 1], cell_m)
             n += 1
-    return np.unique(out[:n])
+    return each_once(out, n)
 
 
 @compiled
@@ -226,7 +227,7 @@ def look_round(xy, asked, layers, taken_s, settings):
                 c += 1
         elif not edge[i]:
             small[i] = n > 0 and count >= settings[of.POSSIBLE_SCANS] and span_s >= settings[of.POSSIBLE_AFTER_S]
-    return edge, small, np.unique(marks[:c])
+    return edge, small, each_once(marks, c)
 
 
 @compiled
