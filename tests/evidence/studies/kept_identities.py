@@ -3,16 +3,19 @@
 import numpy as np
 
 from avoidkit import Scene, Tuning
+from avoidkit.freespace import FreeSpace
 from avoidkit.scene import walking
 from avoidkit.tracking.diagnostics import identity_switches, pairs_over_time
 from tests.evidence.studies._drives import count
 from tests.tracked_drives import driven, tracked
 
 ABOUT = "identities kept over 100 seeds each: crossing at 0.8 m, side by side, pillar, a stop of 30 s, a stop by a wall"
-SPEAKS_OF = ("tracking", "tracking_tuning", "sensing", "sensor_tuning")
+SPEAKS_OF = ("tracking", "tracking_tuning", "sensing", "sensor_tuning", "freespace", "gridmath", "grid", "gridstate")
 SEEDS = 100
-WALL = ({"name": "stables", "corners_m": [(-4.0, 6.0), (20.0, 6.0)]},)
+WALL_Y_M, BY_WALL_M = 6.0, 0.5
+WALL = ({"name": "stables", "corners_m": [(-4.0, WALL_Y_M), (20.0, WALL_Y_M)]},)
 SETTLED_S = 2.0  # identities count from here on
+BODY_XY_M = 0.2 * np.array([(0, 0)] + [(np.cos(a), np.sin(a)) for a in np.arange(8) * np.pi / 4])
 
 
 def crossing(draw):
@@ -56,12 +59,33 @@ def run(task):
     path = {"legs": [{"direction": "forward", "segments": [{"length_m": 20.0}]}]}
     scene = Scene(name=task["case"], duration_s=duration_s, path=path, people=people, **things)
     speed_mps = 0.3 if duration_s < 20 else 0.1
-    truths, tracks = tracked(driven(scene, tuning, task["seed"], speed_mps=speed_mps), tuning, edges=scene.edges)
+    drive = list(driven(scene, tuning, task["seed"], speed_mps=speed_mps))
+    truths, tracks = tracked(drive, tuning, edges=scene.edges)
     pairs = pairs_over_time(truths, tracks)
     due = [k for k, t in enumerate(truths) if t.time_s >= SETTLED_S and (task["case"] != "side_by_side" or _near(t))]
     switches = identity_switches([pairs[k] for k in due], [tracks[k] for k in due])
     kept = np.mean([[name in pairs[k] for name in truths[k].names] for k in due])
-    return {"switches": int(sum(switches.values())), "tracked_share": round(float(kept), 4)}
+    row = {"switches": int(sum(switches.values())), "tracked_share": round(float(kept), 4)}
+    return row | (by_the_wall(drive, tracks, tuning) if task["case"] == "stop_by_a_wall" else {})
+
+
+def by_the_wall(drive, tracks, tuning):
+    """Cycles within 0.5 m of the wall: how many, in how many nothing holds the person, in how many the way is free.
+
+    Held: a track within 1 m is alive, or a cell within 0.2 m of the middle of the body is occupied. Freed: the cell of
+    the middle is known free and no track is there. The grid is fed by the radars alone, without the ultrasonic ring.
+    """
+    space, n, unheld, freed = FreeSpace(tuning), 0, 0, 0
+    for (ego, scans, people), now in zip(drive, tracks, strict=True):
+        grid, xy = space.step(scans, None, now, ego), people.xy[0]
+        if WALL_Y_M - xy[1] > BY_WALL_M:
+            continue
+        cells = tuple(grid.index_of(xy + BODY_XY_M)[0].T)
+        alive = bool((np.hypot(*(now.state[:, :2] - xy).T) <= 1.0).any())
+        n += 1
+        unheld += not (alive or grid.occupied()[cells].any())
+        freed += bool(grid.known_free()[cells][0] and not alive)
+    return {"wall_cycles": n, "unheld_cycles": unheld, "freed_cycles": freed}
 
 
 def _near(truth):
@@ -75,4 +99,7 @@ def conclude(frame):
     for case, rows in frame.groupby("case"):
         out[f"{case}: no switch"] = count(rows["switches"] == 0)
         out[f"{case}: tracked share, mean"] = round(float(rows["tracked_share"].mean()), 3)
+    wall = frame[frame["case"] == "stop_by_a_wall"]
+    out["stop_by_a_wall: track alive or a cell of the body occupied in every cycle"] = count(wall["unheld_cycles"] == 0)
+    out["stop_by_a_wall: middle of the body never known free without a track"] = count(wall["freed_cycles"] == 0)
     return out
