@@ -151,3 +151,16 @@ def test_a_limb_taken_for_the_torso_leaves_the_doubt_in_the_covariance():
     filters.update_one(y, doubtful, np.array([8.0, 0.0, -0.8]), R, limb_var, 0.35, sensor)
     assert -1.3 < y[2] < -0.9  # neither ignored nor believed: the torso alone would give -0.9
     assert doubtful[2, 2] > 1.5 * sure[2, 2]
+
+
+def test_somebody_beyond_the_border_of_the_field_is_not_pulled_inwards_by_what_is_reported_inside():
+    sensor, R, none = np.zeros(3), np.array([0.005, math.radians(4.0) ** 2, 0.001]), np.zeros(3)
+    border, inside = math.radians(86.0), math.radians(68.0)
+    x = np.array([1.5 * math.cos(border), 1.5 * math.sin(border), 0.0, 0.0])
+    P = np.diag([0.05**2, 0.05**2, 0.06**2, 0.06**2])
+    before = x.copy()
+    filters.update_one(x, P, np.array([1.5, inside, 0.0]), R, none, 1e-12, sensor)
+    assert np.hypot(*(x - before)[:2]) < 0.06
+    worse = filters.off_boresight(R, math.cos(inside), math.cos(border))
+    assert worse[1] == pytest.approx(R[1] * (math.cos(inside) / math.cos(math.radians(85.0))) ** 2)
+    assert filters.off_boresight(R, math.cos(border), math.cos(inside)).tolist() == R.tolist()

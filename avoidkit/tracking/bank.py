@@ -26,7 +26,8 @@ MISSES = 17  # scans in a row that could have shown it and did not
 EDGE_SHARE = 18  # running mean: 1 where a measurement was of an edge
 STILL_BORN = 19  # 1 where it was first seen as a small still thing
 BEHIND = 20  # running mean: 1 where it was measured behind an edge, as a mirror's image is
-LIFE = 21
+OPEN_HITS = 21  # measurements taken in while it walked away from edges, neither of an edge nor behind one
+LIFE = 22
 
 
 @dataclass(eq=False, slots=True)

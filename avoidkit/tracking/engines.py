@@ -71,7 +71,8 @@ class LibraryFilter:
             z, weights = clusters.z[pick[i]], np.empty(2)
             models = [self._filter(bank.states[i, k], bank.covariances[i, k]) for k in range(2)]
             for k, one in enumerate(models):
-                R = clusters.R[pick[i], k]
+                azimuth = z[1], z[1] - _residual(z, _expected(one.x, sensor))[1]
+                R = filters.off_boresight(clusters.R[pick[i], k], *np.cos(azimuth))
                 both = [self._filter(one.x, one.P) for _ in range(2)]
                 logs = np.log([1 - shares[k], shares[k]])
                 for b, (each, var) in enumerate(zip(both, (R, R + limb_var[pick[i]]), strict=True)):

@@ -20,6 +20,7 @@ from avoidkit.tracking.three import added, inverse3, widened
 
 STANDING, WALKING = 0, 1  # order of the models
 LEAST = 1e-6  # probability that a model keeps, whatever was measured
+FACING_LEAST = math.cos(math.radians(85.0))  # cosine off boresight below which azimuth gets no worse
 NEAREST_M = 0.05  # a state nearer to a radar is taken to be this far away, so that azimuth stays defined
 
 
@@ -252,6 +253,21 @@ def torso_or_limb(y, HPH, R, limb_var, limb_share):
 
 
 @compiled
+def off_boresight(R, measured_cos, expected_cos):
+    """Variances for somebody expected farther off boresight than measured, where azimuth is as much worse, (3,).
+
+    At the border of the field of view only those azimuths are reported that fell inside: taken at their own word, they
+    pulled a track a decimetre or three inwards, with an accuracy of centimetres. The cosines are those of the azimuths.
+    """
+    worse = max(measured_cos, FACING_LEAST) / max(expected_cos, FACING_LEAST)
+    if worse <= 1.0:
+        return R
+    out = R.copy()
+    out[1] *= worse * worse
+    return out
+
+
+@compiled
 def limbs(z, settings):
     """Variances that a limb adds to each measurement, (m, 3), and the share of limbs, standing and walking, (2,)."""
     var = np.empty((len(z), 3))
@@ -284,6 +300,7 @@ def update_one(x, P, z, R, limb_var, limb_share, sensor):
     `sensor` (3,).
     """
     y, H, PH, HPH = innovation(x, P, z, sensor)
+    R = off_boresight(R, math.cos(z[1]), math.cos(z[1] - y[1]))
     log_density, _, w = torso_or_limb(y, HPH, R, limb_var, limb_share)
     wider = added(R, limb_var)
     torso, limb = gain(PH, HPH, R), gain(PH, HPH, wider)

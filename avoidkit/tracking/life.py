@@ -28,6 +28,7 @@ from avoidkit.tracking.bank import (
     MOVED,
     MOVING_HITS,
     OBSERVABLE,
+    OPEN_HITS,
     SEEN_S,
     STANDS_SINCE_S,
     STILL_BORN,
@@ -39,6 +40,7 @@ from avoidkit.tracking.bank import (
 )
 
 FAR_HITS = 15.0  # measurements before a way without range rates counts: single places jump by glint
+OPEN_ENOUGH = 15.0  # measurements in the open before somebody who then stands at an edge is one who came there
 GONE_BELOW = 0.03  # existence at which a believed track ends
 
 
@@ -47,7 +49,7 @@ def pass_time(life, dt_s, settings):
     """Let `dt_s` go by: observable tracks fade, unobservable ones return, both leave; in place.
 
     A track that has lately been fed by returns of edges alone is believed less and less, and quickly if it came
-    from behind them: then it was the image of somebody in a smooth wall.
+    from behind them or was hardly ever seen walking in the open: then it was the image of somebody in a smooth wall.
     """
     total = settings[of.FADE_PER_S] + settings[of.RETURN_PER_S]
     moved = 0.0 if total <= 0.0 else (1.0 - math.exp(-total * dt_s)) / total
@@ -55,11 +57,19 @@ def pass_time(life, dt_s, settings):
         leave_per_s = settings[of.LEAVE_PER_S]
         if life[i, EDGE_SHARE] > 0.8:
             leave_per_s *= 50.0 if life[i, BEHIND] > 0.3 else 3.0
+        if clings(life[i]):
+            leave_per_s = max(leave_per_s, 50.0 * settings[of.LEAVE_PER_S])
         stay = math.exp(-leave_per_s * dt_s)
         o, u = life[i, OBSERVABLE], life[i, UNOBSERVABLE]
         flow = moved * (settings[of.FADE_PER_S] * o - settings[of.RETURN_PER_S] * u)
         life[i, OBSERVABLE] = stay * (o - flow)
         life[i, UNOBSERVABLE] = stay * (u + flow)
+
+
+@compiled
+def clings(one):
+    """Whether a track, a row of `life`, lives on an edge and was hardly ever seen to walk away from one."""
+    return one[STILL_BORN] < 0.5 and one[EDGE_SHARE] > 0.5 and one[OPEN_HITS] < OPEN_ENOUGH
 
 
 @compiled
@@ -123,6 +133,24 @@ def in_view(xy, sensor, open_to, points, body_m, settings):
 
 
 @compiled
+def behind_somebody(xy, wide_rad, sensor, tracks_xy, life):
+    """Which places, (n,) bool, lie behind a track that moved, within an angle of each place's own, `wide_rad` (n,).
+
+    A wave that goes by a wall one way and comes back direct shows somebody again, at his azimuth and farther off.
+    """
+    out = np.zeros(len(xy), np.bool_)
+    for i in range(len(xy)):
+        dx, dy = xy[i, 0] - sensor[0], xy[i, 1] - sensor[1]
+        r = math.sqrt(dx * dx + dy * dy)
+        for k in range(len(tracks_xy)):
+            px, py = tracks_xy[k, 0] - sensor[0], tracks_xy[k, 1] - sensor[1]
+            along, aside = (px * dx + py * dy) / r, abs(px * dy - py * dx) / r
+            known = life[k, MOVED] > 0.5 and life[k, HITS] >= 5.0
+            out[i] = out[i] or (known and 0.2 < along < r - 0.7 and aside < wide_rad[i] * along)
+    return out
+
+
+@compiled
 def beside_a_hit(xy, hit, reach_m):
     """Tracks that were missed beside one that was hit, too close for the radar to tell them apart, (n,) bool."""
     out = np.zeros(len(xy), np.bool_)
@@ -161,8 +189,8 @@ def weigh(life, hit, ratio, chance, visible):
 
 
 @compiled
-def note_hits(life, pick, taken_s, radar, z, snr_db, width_m, still, edge, visible, hidden, settings):
-    """Remember of each track what its measurement showed, in place."""
+def note_hits(life, modes, pick, taken_s, radar, z, snr_db, width_m, still, edge, visible, hidden, merged, settings):
+    """Remember of each track what its measurement showed, in place; `merged` (n,) bool: its place is marked as edge."""
     for i in range(len(life)):
         j = pick[i]
         if j < 0:
@@ -177,6 +205,8 @@ def note_hits(life, pick, taken_s, radar, z, snr_db, width_m, still, edge, visib
         life[i, WIDTH_M] += share * (width_m[j] - life[i, WIDTH_M])
         if not edge[j]:
             life[i, BEHIND] += share * ((1.0 if hidden[i] else 0.0) - life[i, BEHIND])
+        if modes[i, 0] < 0.5 and not (edge[j] or hidden[i] or merged[i]):
+            life[i, OPEN_HITS] += 1.0
         life[i, EDGE_SHARE] += share * ((1.0 if edge[j] else 0.0) - life[i, EDGE_SHARE])
         moving = not still[j] and abs(z[j, 2]) > settings[of.MOVING_FROM_MPS]
         life[i, MOVING_HITS] = 0.9 * life[i, MOVING_HITS] + (1.0 if moving else 0.0)

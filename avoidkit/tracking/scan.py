@@ -17,6 +17,7 @@ from avoidkit.tracking.standing import remember
 FIRST_REACH_M = 0.5  # a track of one measurement takes its second only within this distance
 UNRESOLVED_M = 0.8  # nearer to each other than this, one of two tracks may go without a measurement
 HIDING_M = 0.25  # a nearer return hides what lies within this distance behind it
+IMAGE_SIGMAS = 5.0  # or so many standard deviations of its azimuth beside somebody: they are too small off boresight
 IMAGE_M = 0.45  # and so far beside it nothing new is believed: a mirror image lies behind its original
 
 
@@ -29,14 +30,14 @@ def take_in(tracker, entry):
     if len(marks):
         tracker.still.touch(marks)
         layers[stills.EDGE_S, marks] = entry.taken_s
-    xy, visible, hidden, chance, log_g, ratio, other = score(
+    xy, visible, hidden, merged, chance, log_g, ratio, other = score(
         bank.states, bank.covariances, bank.modes, bank.life, clusters.z, clusters.R, clusters.xy, clusters.still, edge,
         clusters.sensor, tracker.open_to[entry.sensor], clusters.points, layers, entry.taken_s, settings,
     )  # fmt: skip
     pick = picked(tracker.pair(ratio))
     tracker.filter.update(bank, pick, clusters, settings)
     ended = conclude(
-        bank.states, bank.covariances, bank.modes, bank.life, pick, xy, visible, hidden, chance, log_g, other,
+        bank.states, bank.covariances, bank.modes, bank.life, pick, xy, visible, hidden, merged, chance, log_g, other,
         clusters.z, clusters.snr_db, clusters.width_m, clusters.still, edge, layers, entry.taken_s,
         tracker.radars[entry.sensor], settings,
     )  # fmt: skip
@@ -84,27 +85,27 @@ def score(
     chance = lives.detection_chance(life, xy, sensor, settings)
     limb_var, limb_shares = limbs(z, settings)
     log_g = log_likelihoods(states, covariances, modes, z, R, sensor, limb_var, limb_shares, settings[of.GATE_D2])
-    ratio, other = np.full((n, m), NEVER), np.empty(m)
+    ratio, other, merged = np.full((n, m), NEVER), np.empty(m), np.empty(n, np.bool_)
     for j in range(m):
         other[j] = settings[of.FALSE_ALARM_DENSITY]
         if still[j]:
             other[j] = settings[of.EDGE_DENSITY] if edge[j] else settings[of.STILL_DENSITY]
     for i in range(n):
-        merged = stills.marked(layers, xy[i, 0], xy[i, 1], taken_s, settings)  # beside an edge a miss says nothing
-        visible[i] = visible[i] and not hidden[i] and not merged
+        merged[i] = stills.marked(layers, xy[i, 0], xy[i, 1], taken_s, settings)  # beside an edge a miss says nothing
+        visible[i] = visible[i] and not hidden[i] and not merged[i]
         seen = chance[i] * life[i, OBSERVABLE]
         for j in range(m):
             away = math.sqrt((xy[i, 0] - at[j, 0]) ** 2 + (xy[i, 1] - at[j, 1]) ** 2)
             too_far = life[i, HITS] < 2.0 and away > FIRST_REACH_M
             if log_g[i, j] > NEVER and not too_far:
                 ratio[i, j] = log_g[i, j] - math.log(other[j]) + math.log(seen / (1.0 - seen))
-    return xy, visible, hidden, chance, log_g, ratio, other
+    return xy, visible, hidden, merged, chance, log_g, ratio, other
 
 
 @compiled
 def conclude(
-    states, covariances, modes, life, pick, xy, visible, hidden, chance, log_g, other, z, snr_db, width_m, still, edge,
-    layers, taken_s, radar, settings,
+    states, covariances, modes, life, pick, xy, visible, hidden, merged, chance, log_g, other, z, snr_db, width_m,
+    still, edge, layers, taken_s, radar, settings,
 ):  # fmt: skip
     """Existence, what is remembered of each track, and which have ended, (n,) bool."""
     n = len(life)
@@ -112,7 +113,7 @@ def conclude(
     for i in range(n):
         if pick[i] >= 0:
             hit[i] = True
-            feeble = still[pick[i]] and life[i, STILL_BORN] < 0.5 and life[i, BELIEVED] < 0.5
+            feeble = still[pick[i]] and life[i, STILL_BORN] < 0.5 and (life[i, BELIEVED] < 0.5 or lives.clings(life[i]))
             if edge[pick[i]] or feeble:  # neither for nor against: something still would have returned anyway
                 evidence[i] = 1.0 / chance[i]
             else:
@@ -121,7 +122,9 @@ def conclude(
     for i in range(n):
         could_see[i] = visible[i] and not beside[i]
     lives.weigh(life, hit, evidence, chance, could_see)
-    lives.note_hits(life, pick, taken_s, radar, z, snr_db, width_m, still, edge, visible, hidden, settings)
+    lives.note_hits(
+        life, modes, pick, taken_s, radar, z, snr_db, width_m, still, edge, visible, hidden, merged, settings
+    )
     remember(life, modes, taken_s, settings[of.STANDING_PROBABILITY], settings[of.COASTING_S])
     fresh = np.zeros(n, np.bool_)
     for i in range(n):
@@ -167,11 +170,15 @@ def chosen_to_be_born(
     able, places = picked_places(moving, quiet, at)
     if len(able) == 0:
         return able, moving[:0]
+    wide = np.empty(len(able))
+    for k in range(len(able)):
+        wide[k] = IMAGE_SIGMAS * math.sqrt(R[able[k], 0, 1])
     seen = lives.in_view(places, sensor, open_to, all_that_hides(points, xy, life), IMAGE_M, settings)
     hidden = stills.behind_edges(places, sensor, layers, taken_s, settings, 0.7)
+    image = lives.behind_somebody(places, wide, sensor, xy, life)
     weakness, kept = np.empty(len(able)), 0
     for k in range(len(able)):
-        if seen[k] and not hidden[k]:
+        if seen[k] and not hidden[k] and not (image[k] and moving[able[k]]):
             able[kept], weakness[kept] = able[k], -snr_db[able[k]]
             kept += 1
     order = ascending(weakness[:kept])[: 4 * most]

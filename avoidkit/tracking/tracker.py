@@ -162,9 +162,10 @@ class Tracker:
                               tuning.possible_hits, treated, self.settings)  # fmt: skip
         bank.keep(shown)
         state, covariance = combined(bank.states, bank.covariances, bank.modes)
-        covariance[:, [0, 1], [0, 1]] += tuning.bias_m**2
-        covariance[:, [2, 3], [2, 3]] += tuning.bias_mps**2
         standing = bank.modes[:, 0].copy()
+        bias_m2 = standing * tuning.bias_m**2 + (1.0 - standing) * tuning.bias_walking_m**2
+        covariance[:, [0, 1], [0, 1]] += bias_m2[:, None]
+        covariance[:, [2, 3], [2, 3]] += tuning.bias_mps**2
         standing_for_s, ago_s = standing_times(
             bank.life, standing, now_s, people.standing_probability, people.after_standing_s
         )
