@@ -125,8 +125,9 @@ class WedgeKeeper:
         return any(math.dist(place, lost[:2]) < within_m for lost in self._lost)
 
     def _hold_new(self, tracks, ego):
-        """Those last seen a moment ago whose way leads into a wedge, whether their track still runs or has ended."""
+        """Those last seen a moment ago whom their own way or the vehicle's leads into a wedge, track ended or not."""
         fresh = set(tracks.ids[self._in_sight(tracks)].tolist())
+        driven = np.outer(AHEAD_S, ego.speed_mps * np.array([math.cos(ego.pose.yaw_rad), math.sin(ego.pose.yaw_rad)]))
         for key, (place, velocity, seen_s, extent_m, hits, stood) in list(self._sight.items()):
             if key in fresh or key in self._held:
                 continue
@@ -135,7 +136,7 @@ class WedgeKeeper:
             if self._was_double(key, place + velocity * (ego.time_s - seen_s), seen_s, tracks):
                 continue
             ways = np.array([place + velocity * t for t in AHEAD_S])
-            blind = self.blind(ways, ego.pose)
+            blind = self.blind(ways, ego.pose) | self.blind(ways - driven, ego.pose)
             if blind.any():
                 x, y = self._outside(ways[int(np.argmax(blind))], ego.pose)
                 self._lost.pop()
