@@ -31,7 +31,7 @@ from tests.evidence.studies._truth import could_go_on
 from tests.evidence.studies.corridor_walkers import FILE
 
 ABOUT = "507 drives with simulated radars and a real walker, 130 with an aimed walk: contacts, end against oracle, NEES"
-REAL, AIMED, LONGEST_S = 39, 10, 90.0
+REAL, AIMED, LONGEST_S = 39, 10, 60.0
 LOOKED_M, PRESS_S = 4.0, 1.0  # nobody so near when hold-to-run is first pressed
 MOVES_MPS, MOVING_MPS = 0.15, 0.05
 
