@@ -15,7 +15,7 @@ from avoidkit.tracking import still as stills
 from avoidkit.tracking.association import NEVER, gate, nearest
 from avoidkit.tracking.order import ascending, by_owner, each_once
 from avoidkit.tracking.records import Stage
-from avoidkit.tracking.scan import IMAGE_M, IMAGE_SIGMAS, can_be_born, chosen_to_be_born, picked
+from avoidkit.tracking.scan import IMAGE_M, can_be_born, chosen_to_be_born, picked
 from avoidkit.tracking.settings import settings_of
 from avoidkit.tracking.tracker import STIRS_BELOW, open_directions, stages
 
@@ -88,9 +88,8 @@ def slowly_born(z, R, at, still, snr_db, pick, small, points, sensor, open_to, s
     visible = lives.in_view(at, sensor, open_to, nearer, IMAGE_M, SETTINGS)
     taken = np.isin(np.arange(len(z)), pick) | hidden | ~visible
     moving, quiet = can_be_born(z, R, at, still, taken, small, xy, SETTINGS)
-    image = lives.behind_somebody(at, IMAGE_SIGMAS * np.sqrt(R[:, 0, 1]), sensor, xy, life)
     kept = []
-    for j in sorted(np.flatnonzero((moving | quiet) & ~(image & moving)), key=lambda j: -snr_db[j])[: 4 * most]:
+    for j in sorted(np.flatnonzero(moving | quiet), key=lambda j: -snr_db[j])[: 4 * most]:
         if len(kept) < most and all(math.dist(at[j], at[k]) > SETTINGS[of.APART_M] for k in kept):
             kept.append(int(j))
     return kept, moving[kept].tolist()
@@ -176,12 +175,3 @@ def test_a_track_that_clings_to_an_edge_ends_in_seconds_unless_it_came_there_thr
     existence = life[:, column.OBSERVABLE] + life[:, column.UNOBSERVABLE]
     assert existence[0] < lives.GONE_BELOW
     assert min(existence[1:]) > 0.7
-
-
-def test_an_image_at_somebody_s_azimuth_and_farther_off_is_told_by_where_they_are():
-    life = np.zeros((2, column.LIFE))
-    life[:, column.MOVED], life[:, column.HITS] = [1.0, 0.0], 20
-    tracks, sensor = np.array([[3.0, 0.0], [0.0, 3.0]]), np.zeros(3)
-    places = np.array([[5.0, 0.4], [5.0, 1.5], [3.5, 0.0], [0.0, 5.0], [2.0, 0.0]])
-    wide = np.full(len(places), math.radians(10.0))
-    assert lives.behind_somebody(places, wide, sensor, tracks, life).tolist() == [True, False, False, False, False]

@@ -133,24 +133,6 @@ def in_view(xy, sensor, open_to, points, body_m, settings):
 
 
 @compiled
-def behind_somebody(xy, wide_rad, sensor, tracks_xy, life):
-    """Which places, (n,) bool, lie behind a track that moved, within an angle of each place's own, `wide_rad` (n,).
-
-    A wave that goes by a wall one way and comes back direct shows somebody again, at his azimuth and farther off.
-    """
-    out = np.zeros(len(xy), np.bool_)
-    for i in range(len(xy)):
-        dx, dy = xy[i, 0] - sensor[0], xy[i, 1] - sensor[1]
-        r = math.sqrt(dx * dx + dy * dy)
-        for k in range(len(tracks_xy)):
-            px, py = tracks_xy[k, 0] - sensor[0], tracks_xy[k, 1] - sensor[1]
-            along, aside = (px * dx + py * dy) / r, abs(px * dy - py * dx) / r
-            known = life[k, MOVED] > 0.5 and life[k, HITS] >= 5.0
-            out[i] = out[i] or (known and 0.2 < along < r - 0.7 and aside < wide_rad[i] * along)
-    return out
-
-
-@compiled
 def beside_a_hit(xy, hit, reach_m):
     """Tracks that were missed beside one that was hit, too close for the radar to tell them apart, (n,) bool."""
     out = np.zeros(len(xy), np.bool_)

@@ -17,7 +17,6 @@ from avoidkit.tracking.standing import remember
 FIRST_REACH_M = 0.5  # a track of one measurement takes its second only within this distance
 UNRESOLVED_M = 0.8  # nearer to each other than this, one of two tracks may go without a measurement
 HIDING_M = 0.25  # a nearer return hides what lies within this distance behind it
-IMAGE_SIGMAS = 5.0  # or so many standard deviations of its azimuth beside somebody: they are too small off boresight
 IMAGE_M = 0.45  # and so far beside it nothing new is believed: a mirror image lies behind its original
 
 
@@ -170,15 +169,11 @@ def chosen_to_be_born(
     able, places = picked_places(moving, quiet, at)
     if len(able) == 0:
         return able, moving[:0]
-    wide = np.empty(len(able))
-    for k in range(len(able)):
-        wide[k] = IMAGE_SIGMAS * math.sqrt(R[able[k], 0, 1])
     seen = lives.in_view(places, sensor, open_to, all_that_hides(points, xy, life), IMAGE_M, settings)
     hidden = stills.behind_edges(places, sensor, layers, taken_s, settings, 0.7)
-    image = lives.behind_somebody(places, wide, sensor, xy, life)
     weakness, kept = np.empty(len(able)), 0
     for k in range(len(able)):
-        if seen[k] and not hidden[k] and not (image[k] and moving[able[k]]):
+        if seen[k] and not hidden[k]:
             able[kept], weakness[kept] = able[k], -snr_db[able[k]]
             kept += 1
     order = ascending(weakness[:kept])[: 4 * most]
