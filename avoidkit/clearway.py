@@ -3,6 +3,7 @@
 Only cells that the outline newly covers count: where the vehicle already stands, it stands.
 """
 
+import functools
 import math
 from dataclasses import dataclass
 
@@ -40,9 +41,7 @@ def cells_of(grid):
     A speck is an unknown cell of which at least seven of the eight neighbours are known free: one or two cells, as a
     single false return leaves them, smaller than any body or thing that returns. It counts as free.
     """
-    state = np.zeros(grid.log_odds.shape, np.uint8)
-    state[grid.known_free()] = FREE
-    state[grid.occupied()] = OCCUPIED
+    state = FREE * grid.known_free().view(np.uint8) + OCCUPIED * grid.occupied().view(np.uint8)  # never both
     specks = specks_of(state)
     state[specks[:, 0], specks[:, 1]] = FREE
     hides = ((state == UNKNOWN) & ~grid.vouched) | grid.exposed
@@ -59,19 +58,24 @@ def specks_of(state):
         for c in range(1, cols - 1):
             if state[r, c] != UNKNOWN or n == len(out):
                 continue
-            free = 0
+            others = -1  # neighbours that are not known free: the cell itself is none of them
             for i in range(r - 1, r + 2):
                 for j in range(c - 1, c + 2):
-                    if state[i, j] == FREE:
-                        free += 1
-            if free >= 7:
+                    others += state[i, j] != FREE
+                if others > 1:
+                    break
+            if others <= 1:
                 out[n, 0], out[n, 1] = r, c
                 n += 1
     return out[:n]
 
 
+@functools.lru_cache(maxsize=64)
 def perimeter(vehicle, grown_m, spacing_m=0.08):
-    """Points along the grown outline, (n, 2) m in the vehicle frame, no two neighbours farther than `spacing_m`."""
+    """Points along the grown outline, (n, 2) m in the vehicle frame, no two neighbours farther than `spacing_m`.
+
+    Made once and shared: not to be written to.
+    """
     corners = outline(vehicle, grown_m=grown_m)
     points = []
     for a, b in zip(corners, np.roll(corners, -1, axis=0), strict=True):

@@ -89,6 +89,7 @@ class FreeSpace:
         """
         dt_s = self._take_ego(ego)
         self._place_grid(ego)
+        self._state.forget_tiles()
         for scan in sorted(scans, key=lambda scan: (scan.taken_s, scan.sensor)):
             if scan.sensor not in self._radars:
                 raise InputError(f"scan.sensor must be one of {', '.join(self._radars)}, got {scan.sensor!r}")

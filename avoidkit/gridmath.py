@@ -10,70 +10,9 @@ import math
 import numpy as np
 
 from avoidkit.jit import compiled
+from avoidkit.shademath import by_bucket
 
 NEVER_S = -1e9  # last-seen time of a cell that nobody has ever seen
-
-
-@compiled
-def nearest_in_bins(x, y, half_view_rad, bins, body_m, link_m, blur_rad):
-    """Range of the nearest return that shades each bin of azimuth, m; inf where none does.
-
-    `x`, `y` are the places of the returns in the sensor's frame, m. A return shades the angular width of a body
-    of radius `body_m`. Two returns closer than `link_m` to each other are taken for points of one edge, which
-    shades all bins between them along the chord. An edge may go on beyond the rim of the field of view, where a
-    resolution cell of `blur_rad` is cut off: a return within that of the rim shades all bins as far as the rim.
-    """
-    n = len(x)
-    limit = np.full(bins, np.inf)
-    width = 2.0 * half_view_rad / bins
-    cos, sin, bearing = np.empty(bins), np.empty(bins), np.empty(n)
-    for k in range(bins):
-        cos[k], sin[k] = math.cos((k + 0.5) * width - half_view_rad), math.sin((k + 0.5) * width - half_view_rad)
-    for i in range(n):
-        r = math.sqrt(x[i] * x[i] + y[i] * y[i])
-        bearing[i] = math.atan2(y[i], x[i])
-        half = math.asin(body_m / r) if r > body_m else 0.5 * math.pi
-        first = max(0, math.floor((bearing[i] - half + half_view_rad) / width))
-        last = min(bins - 1, math.floor((bearing[i] + half + half_view_rad) / width))
-        for k in range(first, last + 1):
-            limit[k] = min(limit[k], r)
-    for i in range(n):
-        for j in range(n):
-            dx, dy = x[j] - x[i], y[j] - y[i]
-            if dx * dx + dy * dy > link_m * link_m or not 0.0 < bearing[j] - bearing[i] < 0.9 * math.pi:
-                continue
-            first = max(0, math.ceil((bearing[i] + half_view_rad) / width - 0.5))
-            last = min(bins - 1, math.floor((bearing[j] + half_view_rad) / width - 0.5))
-            for k in range(first, last + 1):
-                cross = cos[k] * dy - sin[k] * dx
-                if cross > 1e-12:
-                    limit[k] = min(limit[k], (x[i] * dy - y[i] * dx) / cross)
-    rim = min(bins, math.ceil(blur_rad / width))
-    for k in range(rim - 2, -1, -1):
-        limit[k] = min(limit[k], limit[k + 1])
-        limit[bins - 1 - k] = min(limit[bins - 1 - k], limit[bins - 2 - k])
-    return limit
-
-
-@compiled
-def occupied_in_bins(log_odds, occupied_above, corner_x, corner_y, cell_m, x, y, yaw, half_view_rad, bins, far_m):
-    """Range at which a ray down the middle of each bin first meets an occupied cell, m; inf where none."""
-    rows, cols = log_odds.shape
-    out = np.full(bins, np.inf)
-    width = 2.0 * half_view_rad / bins
-    steps = int(far_m / cell_m)
-    for k in range(bins):
-        angle = yaw + (k + 0.5) * width - half_view_rad
-        du, dv = math.cos(angle), math.sin(angle)
-        u, v = (x - corner_x) / cell_m, (y - corner_y) / cell_m
-        for step in range(1, steps + 1):
-            col, row = math.floor(u + step * du), math.floor(v + step * dv)
-            if row < 0 or col < 0 or row >= rows or col >= cols:
-                break
-            if log_odds[row, col] >= occupied_above:
-                out[k] = step * cell_m
-                break
-    return out
 
 
 SLANTS = 2048  # entries of the table over slant, which is side / (ahead + |side|), from -1 to 1 ahead of the sensor
@@ -115,8 +54,9 @@ def add_free(
         if span2 < 0.0:
             continue
         span = math.sqrt(span2)
-        first_col = max(0, math.floor((x - span - corner_x) / cell_m))
-        last_col = min(cols - 1, math.floor((x + span - corner_x) / cell_m))
+        low, high = max(x - span, _ahead_from(c, s * dy, x, span)), min(x + span, _ahead_to(c, s * dy, x, span))
+        first_col = max(0, math.floor((low - corner_x) / cell_m))
+        last_col = min(cols - 1, math.floor((high - corner_x) / cell_m))
         for col in range(first_col, last_col + 1):
             dx = corner_x + (col + 0.5) * cell_m - x
             ahead = c * dx + s * dy
@@ -127,6 +67,18 @@ def add_free(
             if r2 <= reach2[min(k, SLANTS - 1)] and r2 >= near2:
                 change[row, col] += evidence
                 last_seen_s[row, col] = max(last_seen_s[row, col], taken_s)
+
+
+@compiled
+def _ahead_from(c, lift, x, span):
+    """From where on, along a row, cells may lie ahead of the sensor, m: c dx + lift > 0; a metre to be safe."""
+    return x + max(-lift / c, -span) - 1.0 if c > 1e-6 else x - span
+
+
+@compiled
+def _ahead_to(c, lift, x, span):
+    """Up to where, along a row, cells may lie ahead of the sensor, m."""
+    return x + min(-lift / c, span) + 1.0 if c < -1e-6 else x + span
 
 
 @compiled
@@ -148,22 +100,67 @@ def add_returns(
         else:
             _spot(change, last_seen_s, stamp, scan, corner_x, corner_y, cell_m, points[k, 0], points[k, 1],
                   bearing_rad[k], cell_m, across_m[k], occupied * share[k], taken_s)  # fmt: skip
-    if edge <= 0.0:
-        return
-    for i in range(len(points)):
-        for j in range(i + 1, len(points)):
-            dx, dy = points[j, 0] - points[i, 0], points[j, 1] - points[i, 1]
-            length = math.sqrt(dx * dx + dy * dy)
-            if theirs[i] or theirs[j] or length > link_m or length < 2.0 * cell_m:
-                continue
-            steps = math.ceil(2.0 * length / cell_m)
-            for k in range(1, steps):
-                col = math.floor((points[i, 0] + dx * k / steps - corner_x) / cell_m)
-                row = math.floor((points[i, 1] + dy * k / steps - corner_y) / cell_m)
-                if 0 <= row < change.shape[0] and 0 <= col < change.shape[1] and stamp[row, col] != scan:
-                    stamp[row, col] = scan
-                    change[row, col] += edge
-                    last_seen_s[row, col] = max(last_seen_s[row, col], taken_s)
+    if edge > 0.0:
+        _add_edges(change, last_seen_s, stamp, scan, corner_x, corner_y, cell_m, points, theirs, link_m, edge, taken_s)
+
+
+MANY, REDRAW = 200, 4000  # from so many returns on, and after so many edges, it is looked up where all cells are marked
+
+
+@compiled
+def _add_edges(change, last_seen_s, stamp, scan, corner_x, corner_y, cell_m, points, theirs, link_m, edge, taken_s):
+    """Mark the cells between returns that are not `theirs` and closer than `link_m`; nothing where all are marked."""
+    n, x, y = len(points), np.empty(len(points)), np.empty(len(points))
+    for i in range(n):
+        x[i], y[i] = points[i, 0], points[i, 1]
+    order, start, rows, cols, at = by_bucket(x, y, link_m)
+    bare, drawn = np.zeros((1, 1), np.int32), REDRAW
+    for i in range(n):
+        if n > MANY and drawn >= REDRAW:
+            bare, drawn = _bare_cells(stamp, scan), 0
+        if theirs[i] or (n > MANY and _none_bare(bare, corner_x, corner_y, cell_m, x[i], y[i], x[i], y[i], link_m)):
+            continue
+        for row in range(max(0, at[i] // cols - 1), min(rows, at[i] // cols + 2)):
+            low, high = max(0, at[i] % cols - 1), min(cols, at[i] % cols + 2)
+            for j in order[start[row * cols + low] : start[row * cols + high]]:
+                dx, dy = x[j] - x[i], y[j] - y[i]
+                length = math.sqrt(dx * dx + dy * dy)
+                if j <= i or theirs[j] or length > link_m or length < 2.0 * cell_m:
+                    continue
+                if n > MANY and _none_bare(bare, corner_x, corner_y, cell_m, x[i], y[i], x[j], y[j], 0.0):
+                    continue
+                drawn += 1
+                steps = math.ceil(2.0 * length / cell_m)
+                for k in range(1, steps):
+                    c = math.floor((x[i] + dx * k / steps - corner_x) / cell_m)
+                    r = math.floor((y[i] + dy * k / steps - corner_y) / cell_m)
+                    if 0 <= r < change.shape[0] and 0 <= c < change.shape[1] and stamp[r, c] != scan:
+                        stamp[r, c] = scan
+                        change[r, c] += edge
+                        last_seen_s[r, c] = max(last_seen_s[r, c], taken_s)
+
+
+@compiled
+def _bare_cells(stamp, scan):
+    """Number of cells that a scan has not marked yet, summed up from the corner, (rows + 1, cols + 1)."""
+    out = np.zeros((stamp.shape[0] + 1, stamp.shape[1] + 1), np.int32)
+    for row in range(stamp.shape[0]):
+        total = 0
+        for col in range(stamp.shape[1]):
+            total += stamp[row, col] != scan
+            out[row + 1, col + 1] = out[row, col + 1] + total
+    return out
+
+
+@compiled
+def _none_bare(bare, corner_x, corner_y, cell_m, x0, y0, x1, y1, wider_m):
+    """Whether all cells of the box round two places, wider by so much and by a cell, are marked or off the grid."""
+    rows, cols = bare.shape[0] - 1, bare.shape[1] - 1
+    r0 = min(max(math.floor((min(y0, y1) - wider_m - corner_y) / cell_m) - 1, 0), rows)
+    r1 = min(max(math.floor((max(y0, y1) + wider_m - corner_y) / cell_m) + 2, 0), rows)
+    c0 = min(max(math.floor((min(x0, x1) - wider_m - corner_x) / cell_m) - 1, 0), cols)
+    c1 = min(max(math.floor((max(x0, x1) + wider_m - corner_x) / cell_m) + 2, 0), cols)
+    return bare[r1, c1] - bare[r0, c1] - bare[r1, c0] + bare[r0, c0] == 0
 
 
 @compiled

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from avoidkit import gridmath
+from avoidkit import gridmath, shademath
 from avoidkit.frames import Pose, compose, to_local, to_scene
 from avoidkit.grid import log_odds_of
 from avoidkit.gridmath import NEVER_S
@@ -45,6 +45,7 @@ class GridState:
         self.change, self.veil = np.zeros(shape, np.float32), np.zeros(shape, np.float32)
         self.blind = np.zeros(shape, np.uint8)
         self.stamp, self.scans = np.zeros(shape, np.int32), 0  # number of the scan that last marked a cell
+        self._tiles = None
 
     @property
     def place(self):
@@ -54,6 +55,16 @@ class GridState:
     @property
     def middle_xy(self):
         return (self.corner_cells[::-1] + self.cells / 2) * self.cell_m
+
+    def tiles_to_things(self, occupied_above):
+        """`shademath.tiles_to_things` of the log-odds, made once a cycle: these change only between cycles."""
+        if self._tiles is None:
+            self._tiles = shademath.tiles_to_things(self.log_odds, occupied_above)
+        return self._tiles
+
+    def forget_tiles(self):
+        """To be called wherever `log_odds` have changed."""
+        self._tiles = None
 
     def scroll(self, by_cells):
         """Move by whole cells; what comes in is unknown, what stays keeps its place in the scene."""
@@ -138,12 +149,13 @@ class RadarEvidence:
     def _mark_free(self, state, taken_s, at, sure_m):
         space = self._space
         local = to_local(np.concatenate([points for _, points in self.recent]), at)
-        returns = gridmath.nearest_in_bins(
+        returns = shademath.nearest_in_bins(
             np.ascontiguousarray(local[:, 0]), np.ascontiguousarray(local[:, 1]), self._half_view_rad, self._bins,
             self._people.body_radius_m, self._link_m, math.radians(self._radar.azimuth_cell_deg),
         )  # fmt: skip
-        things = gridmath.occupied_in_bins(
-            state.log_odds, log_odds_of(space.known_occupied_probability), *state.place, at.x_m, at.y_m, at.yaw_rad,
+        occupied = log_odds_of(space.known_occupied_probability)
+        things = shademath.occupied_in_bins(
+            state.log_odds, state.tiles_to_things(occupied), occupied, *state.place, at.x_m, at.y_m, at.yaw_rad,
             self._half_view_rad, self._bins, space.evidence_range_m,
         )  # fmt: skip
         sure = np.minimum(sure_m, returns - space.return_margin_m)

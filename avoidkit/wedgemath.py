@@ -89,41 +89,25 @@ def settle(
     where a cell is blind no longer; a doubtful cell beyond the strip that is blind no longer turns unknown until
     it is looked at.
     """
-    rows, cols = log_odds.shape
-    for row in range(rows):
-        for col in range(cols):
+    for row in range(log_odds.shape[0]):
+        for col in range(log_odds.shape[1]):  # without branches, so that several cells are worked on at once
+            step, doubt, code = change[row, col], veil[row, col], blind[row, col]
             value = log_odds[row, col]
-            step = change[row, col]
-            if step != 0.0:
-                value = min(max(value + step, least), most)
-                change[row, col] = 0.0
-            code = blind[row, col]
-            if veil[row, col] > 0.0:
-                if code == 1 or code == 3:
-                    doubt_until_s[row, col] = now_s + doubt_s
-                elif value < 0.0:
-                    value = min(0.0, value + veil[row, col])
-                veil[row, col] = 0.0
-            if code == 2:
-                value = least
-                last_seen_s[row, col] = now_s
-                doubt_until_s[row, col] = NEVER_S
-            elif code == 0 or code == 4:
-                looked_at = now_s - last_seen_s[row, col] <= unseen_after_s
-                if code == 0 and doubt_until_s[row, col] > now_s:
-                    value = max(value, 0.0)
-                if code == 0 or looked_at:
-                    doubt_until_s[row, col] = NEVER_S
-                if not looked_at:
-                    value *= fade
-            elif now_s - last_seen_s[row, col] <= unseen_after_s:  # by ultrasonics
-                doubt_until_s[row, col] = NEVER_S
-            if last_seen_s[row, col] > NEVER_S:
-                declared[row, col] = 0
-                held[row, col] = 0
-            elif code == 0 or code == 4:
-                held[row, col] = 0
-            log_odds[row, col] = value
+            value = min(max(value + step, least), most) if step != 0.0 else value
+            outside, under, until_s = code == 0 or code == 4, code == 2, doubt_until_s[row, col]
+            in_wedge = not outside and not under
+            until_s = now_s + doubt_s if doubt > 0.0 and in_wedge else until_s
+            value = min(0.0, value + doubt) if doubt > 0.0 and not in_wedge and value < 0.0 else value
+            looked_at = now_s - last_seen_s[row, col] <= unseen_after_s
+            value = max(value, 0.0) if code == 0 and until_s > now_s else value
+            value = value * fade if outside and not looked_at else value
+            until_s = NEVER_S if under or code == 0 or looked_at else until_s
+            seen_s = now_s if under else last_seen_s[row, col]
+            log_odds[row, col] = least if under else value
+            last_seen_s[row, col], doubt_until_s[row, col] = seen_s, until_s
+            declared[row, col] = 0 if seen_s > NEVER_S else declared[row, col]
+            held[row, col] = 0 if seen_s > NEVER_S or outside else held[row, col]
+            change[row, col], veil[row, col] = 0.0, 0.0
 
 
 @compiled
@@ -145,39 +129,69 @@ def spread_doubt(
     rows, cols = r1 - r0, c1 - c0
     if rows < across or cols < across:
         return
-    not_here = np.zeros((rows + 1, cols + 1), np.int32)  # cells in which nobody can be now, summed up
-    not_open = np.zeros((rows + 1, cols + 1), np.int32)  # cells into which nobody can go
-    for i in range(rows):
-        sum_here, sum_open = 0, 0
-        for j in range(cols):
-            row, col = r0 + i, c0 + j
-            code = blind[row, col]
-            maybe = log_odds[row, col] < occupied_above and held[row, col] == 0 and last_seen_s[row, col] < seen_since_s
-            unseen = maybe and (code == 1 or code == 3)
-            here = maybe and (log_odds[row, col] > free_below or (unseen and doubt_until_s[row, col] > now_s))
-            sum_here += 0 if here else 1
-            sum_open += 0 if here or unseen else 1
-            not_here[i + 1, j + 1] = not_here[i, j + 1] + sum_here
-            not_open[i + 1, j + 1] = not_open[i, j + 1] + sum_open
+    not_here, not_open, free = _summed(
+        log_odds, last_seen_s, blind, held, doubt_until_s, r0, c0, rows, cols, free_below, occupied_above, now_s,
+        seen_since_s,
+    )  # fmt: skip
     until_s = np.full((rows - across + 1, cols - across + 1), NEVER_S)  # of a person whose low corner is here
-    a = across
     for i in range(until_s.shape[0]):
         for j in range(until_s.shape[1]):
-            if not_here[i + a, j + a] - not_here[i, j + a] - not_here[i + a, j] + not_here[i, j] == 0:
+            if _sum(not_here, i, j, across) == 0:
                 until_s[i, j] = now_s + doubt_s
-                for row in range(r0 + i, r0 + i + a):
-                    for col in range(c0 + j, c0 + j + a):
-                        if log_odds[row, col] <= free_below:
-                            until_s[i, j] = min(until_s[i, j], doubt_until_s[row, col])
+                if _sum(free, i, j, across) > 0:
+                    known_s = _least_doubt(log_odds, doubt_until_s, free_below, r0 + i, c0 + j, across)
+                    until_s[i, j] = min(until_s[i, j], known_s)
     for _ in range(steps):
-        _step_out(until_s, not_open, a, now_s)
+        _step_out(until_s, not_open, across, now_s)
     for i in range(until_s.shape[0]):
         for j in range(until_s.shape[1]):
-            if until_s[i, j] > now_s:
-                for row in range(r0 + i, r0 + i + a):
-                    for col in range(c0 + j, c0 + j + a):
+            if until_s[i, j] > now_s and _sum(free, i, j, across) > 0:
+                for row in range(r0 + i, r0 + i + across):
+                    for col in range(c0 + j, c0 + j + across):
                         if log_odds[row, col] <= free_below:
                             doubt_until_s[row, col] = max(doubt_until_s[row, col], until_s[i, j])
+
+
+@compiled
+def _summed(
+    log_odds, last_seen_s, blind, held, doubt_until_s, r0, c0, rows, cols, free_below, occupied_above, now_s,
+    seen_since_s,
+):  # fmt: skip
+    """Three tables of cells summed up from a window's corner: nobody can be there now, nobody can go, known free."""
+    size = (rows + 1, cols + 1)
+    not_here, not_open, free = np.zeros(size, np.int32), np.zeros(size, np.int32), np.zeros(size, np.int32)
+    for i in range(rows):
+        sum_here, sum_open, sum_free = 0, 0, 0
+        for j in range(cols):
+            row, col = r0 + i, c0 + j
+            code, odds = blind[row, col], log_odds[row, col]
+            maybe = odds < occupied_above and held[row, col] == 0 and last_seen_s[row, col] < seen_since_s
+            unseen = maybe and (code == 1 or code == 3)
+            here = maybe and (odds > free_below or (unseen and doubt_until_s[row, col] > now_s))
+            sum_here += 0 if here else 1
+            sum_open += 0 if here or unseen else 1
+            sum_free += 1 if odds <= free_below else 0
+            not_here[i + 1, j + 1] = not_here[i, j + 1] + sum_here
+            not_open[i + 1, j + 1] = not_open[i, j + 1] + sum_open
+            free[i + 1, j + 1] = free[i, j + 1] + sum_free
+    return not_here, not_open, free
+
+
+@compiled
+def _sum(summed, i, j, across):
+    """What a table of sums from the corner holds for the square of `across` x `across` cells from [i, j] on."""
+    return summed[i + across, j + across] - summed[i, j + across] - summed[i + across, j] + summed[i, j]
+
+
+@compiled
+def _least_doubt(log_odds, doubt_until_s, free_below, row, col, across):
+    """The least doubt of the known free cells of a square; inf where it has none."""
+    least_s = math.inf
+    for i in range(row, row + across):
+        for j in range(col, col + across):
+            if log_odds[i, j] <= free_below:
+                least_s = min(least_s, doubt_until_s[i, j])
+    return least_s
 
 
 @compiled
@@ -185,36 +199,31 @@ def _step_out(until_s, not_open, across, now_s):
     """Everybody may go one cell in every direction where all cells of the person are open."""
     rows, cols = until_s.shape
     before = until_s.copy()
-    a = across
     for i in range(rows):
         for j in range(cols):
+            if _sum(not_open, i, j, across) != 0:
+                continue
             best = before[i, j]
             for k in range(max(0, i - 1), min(rows, i + 2)):
                 for m in range(max(0, j - 1), min(cols, j + 2)):
                     best = max(best, before[k, m])
-            if best <= now_s or best <= before[i, j]:
-                continue
-            if not_open[i + a, j + a] - not_open[i, j + a] - not_open[i + a, j] + not_open[i, j] == 0:
+            if best > now_s and best > before[i, j]:
                 until_s[i, j] = best
 
 
 @compiled
 def compose_record(log_odds, doubt_until_s, blind, declared, held, now_s, free_below):
     """What a record shows: log-odds with doubtful cells unknown, and the masks declared, exposed and vouched."""
-    shown = log_odds.copy()
-    by_word, exposed, vouched = (
-        np.zeros(shown.shape, np.bool_),
-        np.zeros(shown.shape, np.bool_),
-        np.zeros(shown.shape, np.bool_),
-    )
-    for row in range(shown.shape[0]):
-        for col in range(shown.shape[1]):
-            if log_odds[row, col] > free_below:
-                vouched[row, col] = held[row, col] == 1
-                continue
-            by_word[row, col] = declared[row, col] == 1
-            if doubt_until_s[row, col] > now_s:
-                exposed[row, col] = blind[row, col] >= 3
-                if not exposed[row, col]:
-                    shown[row, col] = 0.0
+    shape = log_odds.shape
+    shown, by_word = np.empty(shape, np.float32), np.empty(shape, np.bool_)
+    exposed, vouched = np.empty(shape, np.bool_), np.empty(shape, np.bool_)
+    for row in range(shape[0]):
+        for col in range(shape[1]):
+            odds, code = log_odds[row, col], blind[row, col]
+            free = not odds > free_below
+            doubtful = free and doubt_until_s[row, col] > now_s
+            vouched[row, col] = not free and held[row, col] == 1
+            by_word[row, col] = free and declared[row, col] == 1
+            exposed[row, col] = doubtful and code >= 3
+            shown[row, col] = 0.0 if doubtful and code < 3 else odds
     return shown, by_word, exposed, vouched

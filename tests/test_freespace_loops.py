@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from avoidkit import gridmath, wedgemath
+from avoidkit import gridmath, shademath, wedgemath
 from avoidkit.gridmath import NEVER_S
 
 CORNER, CELL_M = (-6.0, -6.0), 0.1
@@ -44,7 +44,7 @@ def test_free_evidence_goes_where_plain_trigonometry_says(sensor):
 def test_bins_are_shaded_by_bodies_and_edges_as_a_slow_search_says():
     rng = np.random.default_rng(2)
     points = rng.uniform(-1, 1, (25, 2)) * [2.0, 5.0] + [4.0, 0.0]
-    limit = gridmath.nearest_in_bins(points[:, 0].copy(), points[:, 1].copy(), HALF_VIEW, 160, 0.3, 1.2, 0.0)
+    limit = shademath.nearest_in_bins(points[:, 0].copy(), points[:, 1].copy(), HALF_VIEW, 160, 0.3, 1.2, 0.0)
     for k in range(160):
         angle = math.radians(k + 0.5) - HALF_VIEW
         ray = np.array([math.cos(angle), math.sin(angle)])
@@ -66,8 +66,13 @@ def test_an_edge_that_leaves_the_view_shades_as_far_as_the_rim():
     # One return 6 deg inside the left rim at 80 deg: the last 12 deg are one cut-off resolution cell, so all is shaded.
     angle = math.radians(74)
     args = (np.array([5 * math.cos(angle)]), np.array([5 * math.sin(angle)]), HALF_VIEW, 160, 0.1)
-    assert np.isinf(gridmath.nearest_in_bins(*args, 1.2, 0.0)[-3:]).all()
-    np.testing.assert_allclose(gridmath.nearest_in_bins(*args, 1.2, math.radians(12))[-8:], 5.0)
+    assert np.isinf(shademath.nearest_in_bins(*args, 1.2, 0.0)[-3:]).all()
+    np.testing.assert_allclose(shademath.nearest_in_bins(*args, 1.2, math.radians(12))[-8:], 5.0)
+
+
+def rays(odds, above, x, y, yaw):
+    tiles = shademath.tiles_to_things(odds, above)
+    return shademath.occupied_in_bins(odds, tiles, above, *CORNER, CELL_M, x, y, yaw, HALF_VIEW, 160, 10.0)
 
 
 def test_a_ray_ends_at_the_first_occupied_cell():
@@ -75,10 +80,10 @@ def test_a_ray_ends_at_the_first_occupied_cell():
     # march in steps of 0.1 m finds at 2.0 m; at 60 deg it is met after 3.9 m.
     odds = np.zeros((120, 120), np.float32)
     odds[:, 80] = 2.0
-    out = gridmath.occupied_in_bins(odds, 1.0, *CORNER, CELL_M, 0.05, 0.0, 0.0, HALF_VIEW, 160, 10.0)
+    out = rays(odds, 1.0, 0.05, 0.0, 0.0)
     assert out[80] == pytest.approx(2.0, abs=0.051)
     assert out[140] == pytest.approx(1.95 / math.cos(math.radians(60.5)), abs=0.101)
-    assert np.isinf(gridmath.occupied_in_bins(odds, 2.1, *CORNER, CELL_M, 0, 0, 0, HALF_VIEW, 160, 10.0)).all()
+    assert np.isinf(rays(odds, 2.1, 0.0, 0.0, 0.0)).all()
 
 
 def marked(points, theirs=None, scans=1):
@@ -182,7 +187,7 @@ def test_compiled_loops_equal_their_plain_python():
     rng = np.random.default_rng(4)
     x, y = rng.uniform(0.5, 6, 12), rng.uniform(-4, 4, 12)
     args = (x, y, HALF_VIEW, 160, 0.3, 1.2, 0.2)
-    np.testing.assert_allclose(gridmath.nearest_in_bins(*args), plain(gridmath.nearest_in_bins)(*args), rtol=1e-12)
+    np.testing.assert_allclose(shademath.nearest_in_bins(*args), plain(shademath.nearest_in_bins)(*args), rtol=1e-12)
     reach = rng.uniform(0.5, 3.0, 160)
     np.testing.assert_allclose(
         gridmath.by_slant(reach, HALF_VIEW), plain(gridmath.by_slant)(reach, HALF_VIEW), rtol=1e-12

@@ -35,6 +35,7 @@ LAYERS = (
     "scene",
     "sensing",
     "tracking",
+    "shademath",
     "gridmath",
     "wedgemath",
     "grid",

@@ -7,7 +7,7 @@ import pytest
 
 from avoidkit.frames import Pose
 from avoidkit.scene import KINDS
-from avoidkit.sensing import scatter
+from avoidkit.sensing import kernels, scatter
 from avoidkit.sensing.equation import beam, boresight_budget, from_db
 from avoidkit.sensing.ghosts import ghosts
 from avoidkit.sensing.look import Sight
@@ -105,7 +105,7 @@ def test_legs_go_from_rest_to_three_times_the_walking_speed():
 
 def test_the_place_of_a_leg_is_the_integral_of_its_speed():
     phase = np.linspace(0, 2 * math.pi, 2001)
-    speed, place = scatter.swing(phase)
+    speed, place = np.transpose([kernels.swing(p) for p in phase])
     np.testing.assert_allclose(np.gradient(place, phase)[1:-1], speed[1:-1], atol=1e-4)
 
 

@@ -60,7 +60,7 @@ class CornerRadar:
         self._slow_drift = Drift(seed, index, Effect.SLOW_FLUCTUATION, tuning.radar.standing_memory_s)
         self._ghost_drift = Drift(seed, index, Effect.GHOSTS, memory_s)
         self._bursts = Bursts(seed, index, tuning.radar)
-        self._traits = {}
+        self._traits, self._turned = {}, None
 
     def returns(self, cycle, taken_s, people, ego, *, turned_deg=0.0, range_share=1.0):
         """The `Returns` of one scan.
@@ -98,6 +98,12 @@ class CornerRadar:
         return Sight(pose.x_m, pose.y_m, pose.yaw_rad + turned_rad, *velocity, *self._fixed(turned_rad)), velocity
 
     def _fixed(self, turned_rad):
+        """The numbers of a `Sight` that stay as they are while the radar is not turned any farther."""
+        if self._turned is None or self._turned[0] != turned_rad:
+            self._turned = turned_rad, self._numbers(turned_rad)
+        return self._turned[1]
+
+    def _numbers(self, turned_rad):
         radar, mount = self._radar, self.mount
         return (
             math.radians(radar.field_of_view_deg) / 2,
@@ -136,10 +142,10 @@ class CornerRadar:
             radar.occluding_radius_m,
         )
         draw = points.draw[index]
-        amplitude = self._drift.at(taken_s, (n, 2), cycle)[draw]
+        amplitude = self._drift.at(taken_s, (n, 2), cycle, draw)
         if np.hypot(*velocity) < STILL_MPS:
             stands = np.hypot(points.points[index, 2], points.points[index, 3]) < STILL_MPS
-            amplitude = np.where(stands[:, None], self._slow_drift.at(taken_s, (n, 2), cycle)[draw], amplitude)
+            amplitude = np.where(stands[:, None], self._slow_drift.at(taken_s, (n, 2), cycle, draw), amplitude)
         receiver = stream(self._seed, self._index, Effect.RECEIVER, cycle).standard_normal((n, 5))[draw]
         return places.T, amplitude.T, receiver.T
 
@@ -148,6 +154,6 @@ class CornerRadar:
         around = self._around
         n = ORDERS * len(people.xy) * len(around.smooth)
         places, draw = ghosts(sight, people, reflectivity, around.edges, around.smooth, around.passes[0], self._radar)
-        amplitude = self._ghost_drift.at(taken_s, (n, 2), cycle)[draw]
+        amplitude = self._ghost_drift.at(taken_s, (n, 2), cycle, draw)
         receiver = stream(self._seed, self._index, Effect.GHOST_RECEIVER, cycle).standard_normal((n, 5))[draw]
         return places.T, amplitude.T, receiver.T

@@ -6,6 +6,47 @@ import numpy as np
 
 from avoidkit.jit import compiled
 
+FIRST, SECOND = 1.5, 0.5  # of a leg's swing: relative speed / walking speed = 1.5 cos p + 0.5 cos 2p
+
+
+@compiled
+def swing(phase_rad):
+    """A leg relative to the body in units of walking speed, and its place in units of stride / 2 pi.
+
+    On the ground's frame the leg goes from rest to three times the walking speed.
+    """
+    speed = FIRST * math.cos(phase_rad) + SECOND * math.cos(2 * phase_rad)
+    place = FIRST * math.sin(phase_rad) + SECOND / 2 * math.sin(2 * phase_rad)
+    return speed, place
+
+
+@compiled
+def bodies_with_limbs(xy, velocity, heading, walked, stride, eye_x, eye_y, reflectivity, shares, front, side, swings):
+    """Rows x, y, vx, vy, mean reflectivity of all parts of all people, (n parts, 5), as seen from one place.
+
+    `shares`, `front`, `side`, `swings` (parts,): of the reflectivity, how much nearer to the eye, how far to the
+    left, and the share of a leg's swing with its sign.
+    """
+    parts = len(shares)
+    out = np.empty((len(xy) * parts, 5))
+    for i in range(len(xy)):
+        toward_x, toward_y = eye_x - xy[i, 0], eye_y - xy[i, 1]
+        gap = max(math.hypot(toward_x, toward_y), 1e-9)
+        toward_x, toward_y = toward_x / gap, toward_y / gap
+        cos, sin = math.cos(heading[i]), math.sin(heading[i])
+        pace = math.hypot(velocity[i, 0], velocity[i, 1])
+        depth = min(pace, 0.5) / 0.5  # somebody who stands has both feet under the body
+        reach = stride[i] * depth / (2 * math.pi)
+        for k in range(parts):
+            phase = 2 * math.pi * walked[i] / stride[i] + (math.pi if swings[k] < 0 else 0.0)
+            speed, place = swing(phase)
+            offset, extra, row = abs(swings[k]) * place * reach, abs(swings[k]) * speed * pace, i * parts + k
+            out[row, 0] = xy[i, 0] + offset * cos + side[k] * -sin + front[k] * toward_x
+            out[row, 1] = xy[i, 1] + offset * sin + side[k] * cos + front[k] * toward_y
+            out[row, 2], out[row, 3] = velocity[i, 0] + extra * cos, velocity[i, 1] + extra * sin
+            out[row, 4] = reflectivity[i] * shares[k]
+    return out
+
 
 @compiled
 def passed(eye, there, own_edge, own_body, edges, passes, bodies, radius_m):

@@ -126,6 +126,7 @@ def detect(range_m, azimuth_rad, rate_mps, snr, amplitude, receiver, noise_level
     signal = np.sqrt(snr / noise_level / 2.0) * amplitude
     if not radar.fluctuation:
         signal = np.sqrt(snr / noise_level) * amplitude / np.maximum(np.hypot(*amplitude), 1e-12)
+    signal = np.ascontiguousarray(signal)  # one layout, so that loops are compiled once
     places, leader = np.stack([range_m, azimuth_rad, rate_mps]), np.arange(len(range_m))
     if radar.merging:
         leader = _leaders(places, signal, radar)

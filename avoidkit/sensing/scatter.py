@@ -1,12 +1,13 @@
 """What returns a radar's wave: people with swinging limbs, and the facets of walls, vehicles and things."""
 
+import functools
 import math
 from dataclasses import dataclass
 
 import numpy as np
 
 from avoidkit.sensing.equation import from_db
-from avoidkit.sensing.kernels import facets_in_view
+from avoidkit.sensing.kernels import bodies_with_limbs, facets_in_view
 from avoidkit.sensing.streams import Effect, stream
 
 WALL, PARKED, TROLLEY, PILLAR, KERB, FENCE = range(6)  # codes of `Edges.kind`
@@ -16,7 +17,6 @@ SIDE_M = np.array([0.0, 0.22, -0.22, 0.10, -0.10])  # left of the middle of the 
 SWING = np.array([0.0, -0.55, 0.55, 1.0, -1.0])  # share of a leg's swing, sign: in step with the left leg or against it
 LOW = np.array([False, False, False, True, True])  # legs are seen under a vehicle
 STRIDE_M = 1.40  # two steps of an adult; our placeholder
-FIRST, SECOND = 1.5, 0.5  # of a leg's swing: relative speed / walking speed = 1.5 cos p + 0.5 cos 2p
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -74,16 +74,6 @@ def person_reflectivity(kinds, seed, radar):
     return from_db(level - below)
 
 
-def swing(phase_rad):
-    """A leg relative to the body in units of walking speed, and its place in units of stride / 2 pi.
-
-    On the ground's frame the leg goes from rest to three times the walking speed.
-    """
-    speed = FIRST * np.cos(phase_rad) + SECOND * np.cos(2 * phase_rad)
-    place = FIRST * np.sin(phase_rad) + SECOND / 2 * np.sin(2 * phase_rad)
-    return speed, place
-
-
 def of_people(people, eye_xy, reflectivity_m2, radar):
     """The scatterers of all people as seen from one place, five to a person, in the order of `PARTS`.
 
@@ -93,30 +83,20 @@ def of_people(people, eye_xy, reflectivity_m2, radar):
     n, parts = len(people.xy), len(PARTS)
     if n == 0:
         return _none()
-    toward = np.asarray(eye_xy) - people.xy
-    toward = toward / np.maximum(np.hypot(toward[:, 0], toward[:, 1]), 1e-9)[:, None]
-    ahead = np.stack([np.cos(people.heading_rad), np.sin(people.heading_rad)], axis=1)
-    left = np.stack([-ahead[:, 1], ahead[:, 0]], axis=1)
-    pace = np.hypot(people.velocity[:, 0], people.velocity[:, 1])
-    stride = np.array([STRIDE_M * (0.7 if kind == "child" else 1.0) for kind in people.kind])
-    phase = (2 * math.pi * people.walked_m / stride)[:, None] + np.where(SWING < 0, math.pi, 0.0)
-    speed, place = swing(phase)
-    depth = np.minimum(pace, 0.5) / 0.5  # somebody who stands has both feet under the body
-    offset = np.abs(SWING) * place * (stride * depth / (2 * math.pi))[:, None]
-    extra = np.abs(SWING) * speed * pace[:, None]
     front = np.where(np.arange(parts) == 0, radar.front_of_body_m, 0.6 * radar.front_of_body_m)
-    xy = people.xy[:, None, :] + offset[..., None] * ahead[:, None, :] + SIDE_M[None, :, None] * left[:, None, :]
-    xy = xy + front[None, :, None] * toward[:, None, :]
-    velocity = people.velocity[:, None, :] + extra[..., None] * ahead[:, None, :]
     shares = POWER_SHARE if radar.limbs else np.eye(1, parts)[0]
-    strength = reflectivity_m2[:, None, None] * shares[None, :, None]
-    return Scatterers(
-        np.concatenate([xy, velocity, strength], axis=2).reshape(-1, 5),
-        np.repeat(np.arange(n), parts),
-        np.full(n * parts, -1),
-        np.tile(LOW, n),
-        np.arange(n * parts),
-    )
+    points = bodies_with_limbs(
+        people.xy, people.velocity, people.heading_rad, people.walked_m, _strides(tuple(people.kind)),
+        float(eye_xy[0]), float(eye_xy[1]), np.asarray(reflectivity_m2, dtype=float), shares, front, SIDE_M, SWING,
+    )  # fmt: skip
+    whole = np.arange(n * parts)
+    return Scatterers(points, whole // parts, np.full(n * parts, -1), np.tile(LOW, n), whole)
+
+
+@functools.lru_cache(maxsize=64)
+def _strides(kinds):
+    """Stride of each person by kind, (n,) m; shared, not to be written to."""
+    return np.array([STRIDE_M * (0.7 if kind == "child" else 1.0) for kind in kinds])
 
 
 @dataclass(frozen=True, eq=False, slots=True)

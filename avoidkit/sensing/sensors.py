@@ -45,6 +45,7 @@ class Sensors:
         self._sound = speed_of_sound(assumed_deg_c) / speed_of_sound(scene.temperature_deg_c)
         self._faults = FaultBook(scene.faults, seed)
         self._before_s, self._scans, self._rounds = None, [], []
+        self._soft = np.zeros(0)
 
     def step(self, time_s, people, history):
         """What arrives by `time_s` and had not arrived at the step before.
@@ -106,8 +107,7 @@ class Sensors:
     def _round(self, cycle, taken_s, people, ego):
         """The round of one instant in a list, which is empty where a fault keeps it back."""
         book, ring = self._faults, self._tuning.ultrasonic
-        soft = [stream(self._seed, RING, Effect.TRAITS, k).random() < ring.soft_share for k in range(len(people.xy))]
-        softness = ring.body_loss_db + ring.soft_loss_db * np.array(soft, dtype=float)
+        softness = self._softness(len(people.xy))
         distance, level, half = echo_paths(self._ring_mounts, ego.pose, self._things, people, softness, ring)
         level = level + 40 * math.log10(max(book.range_share(RING_NAME, taken_s), 1e-3))
         drawn = stream(self._seed, RING, Effect.ECHOES, cycle)
@@ -121,6 +121,14 @@ class Sensors:
             return []
         stamps = book.stamps(RING_NAME, taken_s, taken_s + ring.latency_s)
         return [Echoes(*stamps, first, book.health(RING_NAME, taken_s))]
+
+    def _softness(self, n):
+        """How much less each of n people returns than a wall, dB; drawn once a drive."""
+        if len(self._soft) != n:
+            ring, draws = self._tuning.ultrasonic, [stream(self._seed, RING, Effect.TRAITS, k) for k in range(n)]
+            soft = [drawn.random() < ring.soft_share for drawn in draws]
+            self._soft = ring.body_loss_db + ring.soft_loss_db * np.array(soft, dtype=float)
+        return self._soft
 
 
 def require_mounts_inside(tuning):

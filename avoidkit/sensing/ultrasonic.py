@@ -1,5 +1,6 @@
 """The ultrasonic ring: twelve cones, first echoes only, no bearing."""
 
+import functools
 import math
 from dataclasses import dataclass
 
@@ -57,23 +58,28 @@ def ultrasonic_mounts(tuning):
     >>> ultrasonic_mounts(Tuning()).shape
     (12, 3)
     """
-    front, rear, half = box(tuning.vehicle)
+    return np.array(_ring_of(*box(tuning.vehicle)))
+
+
+@functools.lru_cache(maxsize=64)
+def _ring_of(front, rear, half):
+    """The rows of `ultrasonic_mounts`."""
     rows = []
     for end, sign in ((front, 1.0), (rear, -1.0)):
         for k, (fan, share) in enumerate(zip(FRONT_FAN_DEG, LATERAL_SHARE, strict=True)):
             x = end - sign * (CORNER_BACK_M if k in (0, 5) else 0.0)
             yaw = math.radians(fan) if sign > 0 else math.pi - math.radians(fan)
             rows.append((x, share * half, math.atan2(math.sin(yaw), math.cos(yaw))))
-    return np.array(rows)
+    return tuple(rows)
 
 
 def nearest_on_edges(eye_xy, edges):
-    """Nearest point of each edge to a place, (m, 2), and whether the ray meets the edge at a right angle, (m,)."""
+    """Nearest point of each edge to (..., 2) places, (..., m, 2), and whether the ray meets it square, (..., m)."""
     a, b = edges[:, :2], edges[:, 2:]
     along = b - a
     length2 = np.maximum((along**2).sum(axis=1), 1e-12)
-    share = ((eye_xy - a) * along).sum(axis=1) / length2
-    return a + np.clip(share, 0.0, 1.0)[:, None] * along, (share > 0) & (share < 1)
+    share = ((eye_xy[..., None, :] - a) * along).sum(axis=-1) / length2
+    return a + np.clip(share, 0.0, 1.0)[..., None] * along, (share > 0) & (share < 1)
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -124,32 +130,31 @@ def echo_paths(mounts, pose, things, people, softness_db, ultrasonic):
         What one of the two ways (sending or hearing) adds to it.
     """
     eyes, edges = to_scene(mounts[:, :2], pose), things.edges
-    distances, one_way, strength = [], [], []
-    for eye, yaw in zip(eyes, mounts[:, 2] + pose.yaw_rad, strict=True):
-        points, square = nearest_on_edges(eye, edges)
-        reach = np.hypot(*(people.xy - eye).T)
-        places = np.concatenate([points, people.xy])
-        to_places = places - eye
-        surface = np.maximum(reach - ultrasonic.body_radius_m, 0.01)
-        distance = np.concatenate([np.maximum(np.hypot(*to_places[: len(edges)].T), 0.01), surface])
-        bearing = np.arctan2(to_places[:, 1], to_places[:, 0]) - yaw
-        off = np.abs((bearing + math.pi) % (2 * math.pi) - math.pi)
-        hidden = np.where(_open_way(eye, places, things) > 0, 0.0, HIDDEN_DB)
-        distances.append(distance)
-        one_way.append(_one_way_db(distance, off, ultrasonic) + hidden)
-        strength.append(
-            np.concatenate([np.where(square, 0.0, -ultrasonic.corner_loss_db) - things.loss_db, -softness_db])
-        )
-    distance_m, half_level = np.array(distances), np.array(one_way)
-    return distance_m, ultrasonic.reserve_db + np.array(strength) + 2 * half_level, half_level
+    points, square = nearest_on_edges(eyes, edges)
+    to_people = people.xy - eyes[:, None]
+    places = np.concatenate([points, np.broadcast_to(people.xy, to_people.shape)], axis=1)
+    to_places = places - eyes[:, None]
+    surface = np.maximum(np.hypot(to_people[..., 0], to_people[..., 1]) - ultrasonic.body_radius_m, 0.01)
+    reach = np.maximum(np.hypot(to_places[:, : len(edges), 0], to_places[:, : len(edges), 1]), 0.01)
+    distance = np.concatenate([reach, surface], axis=1)
+    bearing = np.arctan2(to_places[..., 1], to_places[..., 0]) - (mounts[:, 2] + pose.yaw_rad)[:, None]
+    off = np.abs((bearing + math.pi) % (2 * math.pi) - math.pi)
+    hidden = np.where(_open_way(eyes, places, things) > 0, 0.0, HIDDEN_DB)
+    half_level = _one_way_db(distance, off, ultrasonic) + hidden
+    soft = np.broadcast_to(-np.asarray(softness_db, dtype=float), surface.shape)
+    strength = np.concatenate([np.where(square, 0.0, -ultrasonic.corner_loss_db) - things.loss_db, soft], axis=1)
+    return distance, ultrasonic.reserve_db + strength + 2 * half_level, half_level
 
 
-def _open_way(eye, places, things):
-    """Share that passes the edges on the way to places: 0 behind something."""
-    n = len(places)
+def _open_way(eyes, places, things):
+    """Share that passes the edges on the way from each eye to its places, (12, k): 0 behind something."""
+    sensors, n = places.shape[:2]
     own = np.concatenate([np.arange(len(things.edges)), np.full(n - len(things.edges), -1)])
-    eyes, none = np.tile(eye, (n, 1)), np.full(n, -1)
-    return transmission(eyes, places, own, none, things.edges, things.passes, np.zeros((0, 2)), 0.0)
+    every_eye, every_own = np.repeat(eyes, n, axis=0), np.tile(own, sensors)
+    return transmission(
+        every_eye, places.reshape(-1, 2), every_own, np.full(sensors * n, -1), things.edges, things.passes,
+        np.zeros((0, 2)), 0.0,
+    ).reshape(sensors, n)  # fmt: skip
 
 
 def _one_way_db(distance, off_rad, ultrasonic):
@@ -175,11 +180,10 @@ def first_echoes(distance_m, level_db, half_level_db, generator, factor, ultraso
     heard = _within(distance_m, level_db + fading, factor, ultrasonic)
     first = heard.min(axis=1, initial=math.inf)
     if ultrasonic.cross_echoes:
-        for own, other in neighbours():
-            across = 0.5 * (distance_m[own] + distance_m[other])
-            level = level_db[own] - half_level_db[own] + half_level_db[other] + fading[own]
-            heard = _within(across, level, factor, ultrasonic).min(initial=math.inf)
-            first[own] = min(first[own], heard)
+        own, other = np.array(neighbours()).T
+        across = 0.5 * (distance_m[own] + distance_m[other])
+        level = level_db[own] - half_level_db[own] + half_level_db[other] + fading[own]
+        np.minimum.at(first, own, _within(across, level, factor, ultrasonic).min(axis=1, initial=math.inf))
     return np.where(np.isfinite(first), np.maximum(first + noise * float(ultrasonic.noise), 0.0), math.inf)
 
 
@@ -189,10 +193,11 @@ def _within(distance_m, level_db, factor, ultrasonic):
     return np.where(kept, reported, math.inf)
 
 
+@functools.lru_cache(maxsize=1)
 def neighbours():
     """Pairs (hears, sends) of sensors side by side on one end."""
     pairs = []
     for base in (0, 6):
         for k in range(5):
             pairs += [(base + k, base + k + 1), (base + k + 1, base + k)]
-    return pairs
+    return tuple(pairs)

@@ -1,0 +1,170 @@
+"""Each fast loop of grid, sensors and decision equals its slow version in `slow_loops`, to the last bit."""
+
+import math
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from avoidkit import gridmath, shademath, wedgemath
+from avoidkit.clearway import FREE, OCCUPIED, UNKNOWN, specks_of
+from avoidkit.gridmath import NEVER_S
+from avoidkit.sensing import scatter
+from avoidkit.sensing.streams import BLOCK, stream
+from avoidkit.tuning import Tuning
+from tests import slow_loops
+
+CORNER, CELL_M, CELLS = (-6.0, -6.0), 0.1, 120
+HALF_VIEW = math.radians(80)
+
+
+def grids(rng, *fills):
+    """One (CELLS, CELLS) array per fill: zeros of a type, or draws of a function."""
+    shape = (CELLS, CELLS)
+    return [np.zeros(shape, fill) if isinstance(fill, type) else fill(rng, shape) for fill in fills]
+
+
+def blocks(values, chances, dtype=np.float32, edge=6):
+    """Draws that are alike over squares of `edge` cells."""
+
+    def draw(rng, shape):
+        coarse = rng.choice(values, (shape[0] // edge, shape[1] // edge), p=chances)
+        return np.kron(coarse, np.ones((edge, edge))).astype(dtype)
+
+    return draw
+
+
+def scan(rng, n, rounded=False):
+    """Returns scattered over a field of view: places in the sensor's frame, (n,) and (n,)."""
+    r, angle = 6.0 * np.sqrt(rng.random(n)), rng.uniform(-HALF_VIEW, HALF_VIEW, n)
+    x, y = r * np.cos(angle), r * np.sin(angle)
+    return (np.round(x, 1), np.round(y, 1)) if rounded else (x, y)
+
+
+def same(a, b):
+    assert a.dtype == b.dtype
+    assert a.tobytes() == b.tobytes()
+
+
+@pytest.mark.parametrize("n", [0, 1, 2, 30, 300])
+@pytest.mark.parametrize("rounded", [False, True])
+@pytest.mark.parametrize("link_m", [0.0, 0.7, 2.6])
+def test_bins_are_shaded_alike_whichever_pairs_are_left_out(n, rounded, link_m):
+    args = (*scan(np.random.default_rng(n), n, rounded), HALF_VIEW, 160, 0.3, link_m, 0.2)
+    same(shademath.nearest_in_bins(*args), slow_loops.nearest_in_bins(*args))
+
+
+@pytest.mark.parametrize("n", [0, 1, 40, 199, 500])
+@pytest.mark.parametrize("link_m", [0.0, 1.2])
+def test_edges_mark_the_same_cells_whichever_pairs_are_left_out(n, link_m):
+    rng = np.random.default_rng(n)
+    x, y = scan(rng, n)
+    given = rng.uniform(-3, 3, n), rng.uniform(0.1, 0.3, n), rng.uniform(0.25, 1.0, n), rng.random(n) < 0.2
+    both = []
+    for function in (gridmath.add_returns, slow_loops.add_returns):
+        arrays = grids(rng, np.float32, np.float32, np.float32, np.int32)
+        for number in (1, 2):
+            points = np.column_stack([x - 5.0 + number, y])
+            function(*arrays, number, *CORNER, CELL_M, points, *given, 0.3, link_m, 0.8, 0.4, 9.0 + number)
+        both.append(arrays)
+    for fast, slow in zip(*both, strict=True):
+        same(fast, slow)
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_rays_end_alike_whichever_steps_are_left_out(seed):
+    rng = np.random.default_rng(seed)
+    (odds,) = grids(rng, blocks([0.0, 2.0], [1.0 - 0.01 * seed, 0.01 * seed], edge=2))
+    if seed == 11:
+        odds[:] = 0.0
+        odds[0, 119] = odds[119, 0] = 2.0
+    x, y, yaw = rng.uniform(-7, 7), rng.uniform(-7, 7), rng.choice([0.0, math.pi / 2, math.pi, rng.uniform(-4, 4)])
+    tiles = shademath.tiles_to_things(odds, 1.4)
+    fast = shademath.occupied_in_bins(odds, tiles, 1.4, *CORNER, CELL_M, x, y, yaw, HALF_VIEW, 160, 11.0)
+    same(fast, slow_loops.occupied_in_bins(odds, 1.4, *CORNER, CELL_M, x, y, yaw, HALF_VIEW, 160, 11.0))
+
+
+def test_tiles_count_steps_to_the_nearest_thing():
+    rng = np.random.default_rng(3)
+    odds = np.zeros((117, 93), np.float32)
+    odds[rng.integers(0, 117, 4), rng.integers(0, 93, 4)] = 2.0
+    row, col = np.nonzero(odds > 1.0)
+    i, j = np.indices((15, 12))
+    steps = [np.maximum(abs(i - r // 8), abs(j - c // 8)) for r, c in zip(row, col, strict=True)]
+    np.testing.assert_array_equal(shademath.tiles_to_things(odds, 1.0), np.min(steps, axis=0))
+    assert (shademath.tiles_to_things(np.zeros((117, 93), np.float32), 1.0) >= 15).all()
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_free_evidence_is_alike_whichever_cells_are_left_out(seed):
+    rng = np.random.default_rng(seed)
+    turn = [0.0, math.pi / 2, -math.pi / 2, math.pi, *rng.uniform(-4, 4, 8)][seed]
+    reach, both = rng.uniform(-1.0, 8.0, 160), []
+    x, y = (0.05, 0.05) if seed % 2 else rng.uniform(-7, 7, 2)
+    for function in (gridmath.add_free, slow_loops.add_free):
+        change, seen = np.zeros((120, 120), np.float32), np.full((120, 120), NEVER_S, np.float32)
+        function(change, seen, *CORNER, CELL_M, x, y, turn, HALF_VIEW, reach, 0.2, -0.5, 3.0)
+        both.append((change, seen))
+    for fast, slow in zip(*both, strict=True):
+        same(fast, slow)
+
+
+def a_cycle(seed):
+    """Arrays as `settle` takes them: log-odds, change, veil, last seen, blind, declared, held, doubt."""
+    rng = np.random.default_rng(seed)
+
+    def odds(rng, shape):
+        return rng.uniform(-4, 4, shape).astype(np.float32)
+
+    some, few = blocks([0.0, -0.6, 0.7], [0.5, 0.3, 0.2]), blocks([0.0, 0.5], [0.9, 0.1])
+    seen, doubt = blocks([NEVER_S, 9.9, 9.0], [0.3, 0.4, 0.3]), blocks([NEVER_S, 9.0, 11.0], [0.4, 0.3, 0.3])
+    code, flag = blocks([0, 1, 2, 3, 4], [0.4, 0.2, 0.1, 0.2, 0.1], np.uint8), blocks([0, 1], [0.5, 0.5], np.uint8)
+    return grids(rng, odds, some, few, seen, code, flag, flag, doubt)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_cycle_ends_alike_without_branches(seed):
+    fast, slow = a_cycle(seed), a_cycle(seed)
+    for function, arrays in ((wedgemath.settle, fast), (slow_loops.settle, slow)):
+        function(*arrays, 10.0, -3.5, 3.0, 0.25, 0.9, 2.0)
+    for a, b in zip(fast, slow, strict=True):
+        same(a, b)
+    odds, *_, blind, declared, held, doubt = fast
+    records = [
+        f(odds, doubt, blind, declared, held, 10.0, -2.0) for f in (wedgemath.compose_record, slow_loops.compose_record)
+    ]
+    for a, b in zip(*records, strict=True):
+        same(a, b)
+
+
+def test_specks_are_found_alike():
+    rng = np.random.default_rng(5)
+    for share in (0.5, 0.9, 0.97):
+        state = rng.choice([UNKNOWN, OCCUPIED, FREE], (80, 70), p=[0.8 * (1 - share), 0.2 * (1 - share), share])
+        same(specks_of(state.astype(np.uint8)), slow_loops.specks_of(state.astype(np.uint8)))
+
+
+def test_bodies_and_limbs_are_where_plain_arrays_put_them():
+    rng, radar = np.random.default_rng(6), Tuning().radar
+    for n in (1, 7):
+        pace = np.where(rng.random((n, 1)) < 0.3, 0.0, rng.uniform(-2, 2, (n, 2)))
+        kind = tuple(rng.choice(["adult", "child"], n))
+        people = SimpleNamespace(
+            xy=rng.uniform(-9, 9, (n, 2)), velocity=pace, heading_rad=rng.uniform(-4, 4, n), kind=kind,
+            walked_m=rng.uniform(0, 50, n),
+        )  # fmt: skip
+        strength = rng.uniform(0.05, 0.5, n)
+        fast, slow = (f(people, (0.4, -1.0), strength, radar) for f in (scatter.of_people, slow_loops.of_people))
+        np.testing.assert_allclose(fast.points, slow.points, rtol=1e-12, atol=1e-12)
+        for name in ("body", "edge", "low", "draw"):
+            same(getattr(fast, name), getattr(slow, name))
+
+
+def test_streams_are_those_that_numpy_makes_of_the_same_keys():
+    rng = np.random.default_rng(7)
+    seeds = [0, 1, 7, 2**31, 2**32 - 1, 2**32, 2**64 + 5, 2**127, 2**130, *map(int, rng.integers(0, 2**62, 40))]
+    cycles = [0, 1, BLOCK - 1, BLOCK, 12_345, 2**32 - 1, 2**32]
+    for seed in seeds:
+        for cycle in cycles:
+            key = seed, int(rng.integers(0, 256)), int(rng.integers(0, 12)), cycle
+            assert stream(*key).bit_generator.state == slow_loops.stream(*key).bit_generator.state
