@@ -176,6 +176,18 @@ def test_a_page_that_stays_silent_gets_sliders_and_the_plan_comes_back_when_it_w
     assert line.bench.widget.children == before
 
 
+def test_whether_the_page_lives_is_asked_by_widgets_that_every_page_has():
+    from avoidkit.views.plainly import Echo
+
+    heard = []
+    echo = Echo(lambda: heard.append(1))
+    echo.ask()
+    link = echo._link
+    assert (link.source[0].value, heard) == (1, [])  # nobody has answered yet
+    link.target[0].set_state({"value": link.source[0].value})  # as the page does, which follows the link
+    assert heard == [1]
+
+
 def test_questions_from_two_threads_are_answered_one_after_the_other(lane, tuning):
     import threading
     import time

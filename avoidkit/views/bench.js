@@ -1,13 +1,13 @@
 // The bench: take hold of a person, a thing or the vehicle on the plan and see the answer move along. What is held is drawn
 // at once; its place goes to the kernel as a numbered message, and the answer that comes back belongs to a place of its own.
-import {LAYERS, fitView, panBy, toYard, velocityOf, zoomAt} from './plan.js';
+import {LAYERS, fitView, panBy, toYard, velocityOf, zoomAt, zoomKey} from './plan.js';
 import {Courier, bytesOf, unpack, unpackCells} from './messages.js';
 import {make, makeButton, makeLayers, sideSize} from './panel.js';
 import {
-  FASTEST_MPS, addBlock, addPerson, chooseNext, chosenWords, nearestAlong, poseAlong, press, question, removeChosen, stateOf, whatIsAt,
+  FASTEST_MPS, addBlock, addPerson, chooseNext, chosenPlace, chosenWords, nearestAlong, poseAlong, press, question, removeChosen, stateOf, whatIsAt,
 } from './state.js';
 import {makeMap, mapWords} from './overlay.js';
-import {tipAt} from './tips.js';
+import {placeTip, tipAt} from './tips.js';
 import {makeLiveBar} from './livebar.js';
 import {differWords, drawSide, makeSide, showSide, turnText} from './sides.js';
 
@@ -16,8 +16,8 @@ const REST_MS = {exact: 450, sensed: 150};
 const OFF_AT_FIRST = ['fields', 'candidates', 'shadows'];
 const HELP = 'Drag a person, the ring at the end of their velocity, a trolley or parked vehicle, or the vehicle along its path. Keys: arrows 5 cm '
   + '(with Shift 50 cm), [ and ] turn, + and - speed, comma and full stop move the vehicle, n next, a person, t trolley, p parked vehicle, '
-  + 'Delete removes, 0 whole yard; in live mode hold the space bar to run.';
-const FIXED_HELP = 'A recorded cycle, rebuilt exactly: who is there stays as sensed. Change the tuning below. Drag to move the view, wheel to zoom, '
+  + 'Delete removes, z and Shift z zoom, 0 first view; in live mode hold the space bar to run.';
+const FIXED_HELP = 'A recorded cycle, rebuilt exactly: who is there stays as sensed. Change the tuning below. Drag to move the view, wheel or z and Shift z to zoom, '
   + '0 for the first view.';
 
 function render({model, el}) {
@@ -319,20 +319,20 @@ function render({model, el}) {
     const lines = side?.frame ? tipAt(view, yard, {...side.frame, grid: side.grid}, state, px, py) : [];
     tip.hidden = !lines.length;
     tip.textContent = lines.join('\n');
-    const left = canvas.offsetLeft + px + 14, top = canvas.offsetTop + py + 14;
-    tip.style.left = `${Math.min(left, Math.max(stage.clientWidth - 300, 0))}px`;
-    tip.style.top = `${top}px`;
+    placeTip(tip, stage, canvas, px, py);
   }
 
   function onKey(event) {
     if (event.ctrlKey || event.metaKey || event.altKey || live.onKey(event, true)) return;
     const before = state.people.length + 100 * state.blocks.length, along = state.along;
     if (mode === 'live' && (event.key === ',' || event.key === '.')) return;
+    const nearer = zoomKey(view, event.key, fixed ? state.ego : chosenPlace(state));
     if (event.key === '0') view = null;
+    else if (nearer) view = nearer;
     else if (fixed || !press(state, event.key, event.shiftKey)) return;
     event.preventDefault();
     event.stopPropagation();
-    if (event.key === 'n' || event.key === '0') redraw();
+    if (event.key === 'n' || event.key === '0' || nearer) redraw();
     else if (before !== state.people.length + 100 * state.blocks.length || state.block >= 0 || along !== state.along) changed();
     else steer(event.key);
   }

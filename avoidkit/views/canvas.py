@@ -28,7 +28,7 @@ from avoidkit.views.idle import IdleWork
 from avoidkit.views.keeping import KINDS, KeepPanel
 from avoidkit.views.mapside import MapSide
 from avoidkit.views.newest import Newest
-from avoidkit.views.plainly import PLAIN_AFTER_S, canvas_again, later, plain_instead
+from avoidkit.views.plainly import canvas_again, plain_unless_it_answers
 from avoidkit.views.turns import turn_message
 from avoidkit.views.watched import watch
 
@@ -49,6 +49,7 @@ MODES = ("exact", "sensed", "live")
 LATE = """<style>
 @keyframes ak-late {from {opacity: 0} to {opacity: 1}}
 .ak-late {animation: ak-late 0s 5s both}
+.avoidkit-bench:has(canvas.ak-plan) .ak-late {display: none}
 </style>
 <p class='ak-late'>The plan view has not appeared. It needs <b>anywidget</b> where JupyterLab itself runs
 (<code>pip install 'avoidkit[lab]'</code>, then start the lab anew), and a page that is allowed to run it. Until then,
@@ -164,7 +165,7 @@ class CanvasBench:
         from IPython.display import display
 
         display(self.widget)
-        later(PLAIN_AFTER_S, lambda: plain_instead(self))
+        plain_unless_it_answers(self)
 
     # -- the page asks, the kit answers -------------------------------------------------------------------
 

@@ -13,7 +13,7 @@ from avoidkit.views.answers import grid_shown, reach_discs
 from avoidkit.views.frames import frame_of, grid_of, runs_of, way_of, yard_of
 
 HERE = Path(__file__).parent
-SCRIPTS = ("plan.js", "cells.js", "messages.js", "panel.js", "ribbon.js", "player.js")
+SCRIPTS = ("plan.js", "cells.js", "messages.js", "panel.js", "state.js", "tips.js", "ribbon.js", "player.js")
 CAUTION = (
     "Recorded from a desk prototype with simulated sensors. It is not evidence of safety, and nothing here belongs "
     "on a vehicle without the responsible engineers, the applicable standards and local law."

@@ -50,6 +50,13 @@ export function panBy(view, dx, dy) {
   return {...view, x: view.x - dx / view.scale, y: view.y + dy / view.scale};
 }
 
+// What a key does to the view: z nearer, Z farther, about a place in the yard that stays where it is; null for other keys.
+export function zoomKey(view, key, [x, y]) {
+  if (key !== 'z' && key !== 'Z') return null;
+  const [px, py] = toScreen(view, x, y);
+  return zoomAt(view, Math.min(view.width, Math.max(0, px)), Math.min(view.height, Math.max(0, py)), key === 'z' ? 1.25 : 0.8);
+}
+
 // Corners of the vehicle at a pose, as [[x, y], ...] in the yard.
 export function outline(vehicle, [x, y, yaw]) {
   const {front, rear, half} = vehicle;

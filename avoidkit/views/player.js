@@ -1,9 +1,10 @@
 // A recorded drive in one page, or two side by side with one clock: scrub, play, step, layers, reasons of each cycle, and a
 // ribbon of the whole to jump in.
-import {LAYERS, THEMES, drawPlan, fitView, panBy, zoomAt} from './plan.js';
+import {LAYERS, THEMES, drawPlan, fitView, panBy, zoomAt, zoomKey} from './plan.js';
 import {cellsOf, unpack} from './messages.js';
 import {headline, make, makeButton, makeLayers, makePanel, makeSpeeds, prefersDark, sharpen, show, sideSize} from './panel.js';
 import {drawRibbon} from './ribbon.js';
+import {placeTip, tipAt} from './tips.js';
 
 const SPEEDS = [0.25, 0.5, 1, 2, 4];
 const OFF_AT_FIRST = ['fields', 'candidates', 'shadows'];
@@ -47,19 +48,21 @@ export function clockOf(demos) {
 function makeSide(demo, name) {
   const box = make('div', 'ak-side'), canvas = make('canvas', 'ak-plan'), panel = makePanel(), ribbon = make('canvas', 'ak-ribbon');
   canvas.setAttribute('role', 'img');
+  canvas.tabIndex = 0;
   ribbon.setAttribute('aria-hidden', 'true');
   if (name) panel.element.prepend(make('b', 'ak-name', `${name}: ${demo.title}`), make('p', 'ak-about', demo.about));
   box.append(canvas, panel.element);
-  return {demo, name, box, canvas, panel, ribbon, view: null};
+  return {demo, name, box, canvas, panel, ribbon, view: null, frame: null};
 }
 
 export function mountPlayer(root, data) {
   const demos = data.demos ?? [data], times = clockOf(demos), first = times[0], last = times[times.length - 1];
   const state = {index: 0, playing: false, speed: 1, hidden: new Set(OFF_AT_FIRST), clock: 0, begun: 0};
   const sides = demos.map((demo, k) => makeSide(demo, demos.length > 1 ? 'AB'[k] : ''));
-  const page = make('div', 'ak-page'), stage = make('div', 'ak-stage'), ribbons = make('div', 'ak-ribbons'), controls = makeControls();
+  const page = make('div', 'ak-page'), stage = make('div', 'ak-stage'), ribbons = make('div', 'ak-ribbons'), tip = make('div', 'ak-tip'), controls = makeControls();
   stage.classList.toggle('ak-two', sides.length > 1);
-  stage.append(...sides.map((side) => side.box));
+  stage.append(...sides.map((side) => side.box), tip);
+  tip.hidden = true;
   ribbons.append(...sides.map((side) => side.ribbon));
   page.append(make('h1', '', data.title), make('p', 'ak-about', data.about), stage, controls.bar, ribbons, controls.layers,
     openRow(), make('p', 'ak-caution', data.caution));
@@ -139,6 +142,7 @@ export function mountPlayer(root, data) {
     side.view = side.view ? {...side.view, width: wide, height: high} : fitView(demo.yard.window, wide, high);
     drawPlan(ctx, side.view, demo.yard, frame, {theme, hidden: state.hidden, pixels});
     panel.show(frame);
+    side.frame = frame;
     canvas.setAttribute('aria-label', `Plan view at ${frame.t.toFixed(2)} s: ${headline(frame)}. ${frame.why}`);
     drawRibbon(side.ribbon, demo, now, [first, last], theme, side.name);
     return frame;
@@ -154,20 +158,40 @@ export function mountPlayer(root, data) {
       jump(Math.max(0, times.findLastIndex((time) => time <= wanted + 1e-6)));
     });
     canvas.addEventListener('wheel', (event) => {
+      if (document.activeElement !== canvas) return; // a page is scrolled over the plan unless it is in use
       event.preventDefault();
       const box = canvas.getBoundingClientRect();
       side.view = zoomAt(side.view, event.clientX - box.left, event.clientY - box.top, Math.exp(-event.deltaY / 400));
       draw();
     }, {passive: false});
     canvas.addEventListener('pointermove', (event) => {
-      if (event.buttons !== 1) return;
+      if (event.buttons !== 1) {
+        showTip(side, event);
+        return;
+      }
       side.view = panBy(side.view, event.movementX, event.movementY);
+      tip.hidden = true;
       draw();
     });
-    canvas.addEventListener('dblclick', () => {
-      side.view = null;
-      draw();
+    canvas.addEventListener('pointerleave', () => { tip.hidden = true; });
+    canvas.addEventListener('dblclick', () => look(side, null));
+    canvas.addEventListener('keydown', (event) => {
+      const nearer = zoomKey(side.view, event.key, side.frame.ego);
+      if (nearer || event.key === '0') look(side, nearer);
     });
+  }
+
+  function look(side, view) {
+    side.view = view;
+    draw();
+  }
+
+  function showTip({canvas, demo, view, frame}, event) {
+    const box = canvas.getBoundingClientRect(), px = event.clientX - box.left - 1, py = event.clientY - box.top - 1;
+    const lines = tipAt(view, demo.yard, frame, {people: [], ego: frame.ego}, px, py);
+    tip.hidden = !lines.length;
+    tip.textContent = lines.join('\n');
+    placeTip(tip, stage, canvas, px, py);
   }
 
   document.addEventListener('keydown', (event) => {

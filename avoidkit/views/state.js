@@ -140,6 +140,12 @@ export function question(state) {
   return {...asked, blocks: state.blocks.map(({kind, index, x, y, yaw, length, width}) => [kind, index, x, y, yaw, length, width])};
 }
 
+// Where the chosen one is, or the vehicle where nobody is.
+export function chosenPlace(state) {
+  const one = (state.blocks ?? [])[state.block ?? -1] ?? state.people[state.chosen];
+  return one ? [one.x, one.y] : state.ego;
+}
+
 // The chosen one in words, for whoever cannot see the plan and for exact numbers.
 export function chosenWords(state) {
   const block = (state.blocks ?? [])[state.block ?? -1], person = state.people[state.chosen];

@@ -41,7 +41,14 @@ function trackLine({id, stage, x, y, vx, vy, extent, long, standing}) {
 }
 
 function vehicleLine({ego, along}) {
-  return `vehicle: ${at(ego[0], ego[1])}, heading ${((ego[2] * 180) / Math.PI).toFixed(1)} deg, ${ego[4].toFixed(2)} m/s, ${along.toFixed(2)} m along`;
+  return `vehicle: ${at(ego[0], ego[1])}, heading ${((ego[2] * 180) / Math.PI).toFixed(1)} deg, ${ego[4].toFixed(2)} m/s${along === undefined ? '' : `, ${along.toFixed(2)} m along`}`;
+}
+
+// Beside the pointer, and inside the stage that holds canvas and tip.
+export function placeTip(tip, stage, canvas, px, py) {
+  const left = canvas.offsetLeft + px + 14, top = canvas.offsetTop + py + 14;
+  tip.style.left = `${Math.min(left, Math.max(stage.clientWidth - 300, 0))}px`;
+  tip.style.top = `${top}px`;
 }
 
 // Which kind of cell is at a place; -1 outside the grid.

@@ -190,6 +190,20 @@ def test_a_restarted_kernel_is_said_and_the_bench_freezes(quiet, picture):
     picture(quiet, "kernel_restarted")
 
 
+def test_a_kernel_that_is_busy_when_the_bench_appears_does_not_make_it_give_way_to_sliders(
+    make_notebook, open_notebook, run_all
+):
+    busy = ("import time\ntime.sleep(7)", "time.sleep(2)", "time.sleep(1)")
+    page = open_notebook(make_notebook("busy.ipynb", *QUIET_CELLS, *busy), width=1280, height=1200)
+    page.evaluate(_WATCH_FOR_SLIDERS)
+    run_all(page)
+    wait_for(page, "detour", timeout=60_000)
+    page.wait_for_timeout(2000)
+    assert page.evaluate("() => window.gaveWay") == []
+    assert page.locator(".ak-late").is_hidden()
+    assert page.troubles == []
+
+
 def test_where_the_page_may_not_run_the_plan_sliders_take_its_place_and_work(
     make_notebook, open_page, lab, run_all, picture
 ):
@@ -206,3 +220,14 @@ def test_where_the_page_may_not_run_the_plan_sliders_take_its_place_and_work(
     page.wait_for_selector(".avoidkit-bench .ak-verdict[data-action='continue']", timeout=30_000)
     picture(page, "plain_instead")
     labs.shut_down(page)
+
+
+# Keeps what the page shows, ever, of the plain bench and of the note that the plan has not appeared.
+_WATCH_FOR_SLIDERS = """() => {
+  window.gaveWay = [];
+  setInterval(() => {
+    if (document.querySelector('.avoidkit-plan')) window.gaveWay.push('sliders');
+    const late = document.querySelector('.ak-late'), shown = document.querySelector('canvas.ak-plan');
+    if (late && shown && late.checkVisibility({opacityProperty: true})) window.gaveWay.push('note');
+  }, 100);
+}"""

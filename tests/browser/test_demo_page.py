@@ -54,6 +54,30 @@ def test_it_plays_to_the_end_and_stops_there(file, open_page):
     assert page.locator(".ak-time").inner_text().startswith(f"{recording.rows[-1].time_s:.2f} s")
 
 
+def test_the_pointer_is_told_numbers_and_keys_zoom_and_come_back(file, open_page):
+    path, _ = file
+    page = open_page(1280, 900)
+    page.goto(path.as_uri())
+    page.wait_for_selector(".ak-answer[data-action]")
+    plan = page.locator(".ak-plan")
+    picture = "() => document.querySelector('.ak-plan').toDataURL()"
+    whole = page.evaluate(picture)
+    plan.focus()
+    page.keyboard.press("z")
+    assert page.evaluate(picture) != whole
+    page.keyboard.press("0")
+    assert page.evaluate(picture) == whole
+    box = plan.bounding_box()
+    for share in range(5, 95, 3):  # along the way of the van, somewhere the van itself
+        page.mouse.move(box["x"] + box["width"] * share / 100, box["y"] + box["height"] / 2)
+        if page.locator(".ak-tip", has_text="vehicle: x").is_visible():
+            break
+    assert " m/s" in page.locator(".ak-tip").inner_text()
+    page.mouse.move(box["x"] + 5, box["y"] + box["height"] + 40)
+    assert page.locator(".ak-tip").is_hidden()
+    assert page.troubles == []
+
+
 def test_two_drives_play_with_one_clock(file, open_page, tmp_path):
     _, recording = file
     other = drive(recording.scene, Tuning().replace({"vehicle.top_mps": 0.5}), seed=3, duration_s=3.0)

@@ -1,4 +1,4 @@
-"""Notebook 08 in a real JupyterLab in Chromium, made short and changed by keyboard."""
+"""Notebooks 06 and 08 in a real JupyterLab in Chromium, made short and changed by mouse and keyboard."""
 
 import json
 import os
@@ -11,6 +11,14 @@ pytestmark = pytest.mark.browser
 PATIENCE_MS = 300_000
 OWN = "notebooks/08_your_log_your_rule.ipynb"
 SHORT_OWN = (("duration_s=13.0", "duration_s=6.0"),)
+EVIDENCE = "notebooks/06_tuning_by_evidence.ipynb"
+SHORT_EVIDENCE = (
+    ("verdict_map(lane, baseline, ", "verdict_map(lane, baseline, x_m=range(0, 15, 2), y_m=range(-2, 3), "),
+    ("verdict_map(lane, slow, ", "verdict_map(lane, slow, x_m=range(0, 15, 2), y_m=range(-2, 3), "),
+    ("executor=processes(2), ", ""),  # a pool takes longer to begin than these few drives
+    (r"    executor=processes(2),\n", r"    duration_s=5.0,\n"),
+    ("compare(room, baseline, slow, seeds=2, ", "compare(room, baseline, slow, seeds=2, duration_s=5.0, "),
+)
 
 
 @pytest.fixture
@@ -51,6 +59,18 @@ def type_anew(page, words, code):
     page.keyboard.press("Control+Enter")
 
 
+def place_and_type(page, words, after, text):
+    """Click behind some code of a cell, type there, and run the cell."""
+    cell = cell_of(page, words)
+    line = cell.locator(".cm-line", has_text=after).last
+    line.scroll_into_view_if_needed()
+    line.click()
+    page.keyboard.press("End")
+    page.keyboard.press("ArrowLeft")  # before the bracket that closes the call
+    page.keyboard.type(text)
+    page.keyboard.press("Control+Enter")
+
+
 def wait_for_output(page, words):
     """Wait until an output on the page says this, whatever the machine has to do before."""
     page.locator(".jp-OutputArea-output", has_text=words).last.wait_for(timeout=PATIENCE_MS)
@@ -60,6 +80,42 @@ def nothing_went_wrong(page):
     inside = ("http://127.0.0.1", "ws://127.0.0.1", "data:", "blob:")
     assert [address for address in page.addresses if not address.startswith(inside)] == []
     assert page.troubles == []
+
+
+def picture_of(page, words):
+    """The bytes of the picture below a cell, as its address on the page."""
+    return cell_of(page, words).locator(".jp-OutputArea-output img").last.get_attribute("src", timeout=PATIENCE_MS)
+
+
+def test_notebook_six_runs_and_a_number_changed_by_keyboard_changes_its_map_and_its_table(
+    open_notebook, run_all, shortened
+):
+    page = open_notebook(shortened(EVIDENCE, SHORT_EVIDENCE), width=1280, height=1000)
+    run_all(page)
+    wait_for_output(page, "search: walks with a contact")
+    standing = picture_of(page, "map_figure(standing)")
+    place_and_type(page, "map_figure(standing)", "progress=False", ", heading_deg=180.0, speed_mps=1.0")
+    page.wait_for_function(_OTHER_PICTURE, arg=["map_figure(standing)", standing], timeout=PATIENCE_MS)
+    keep(page, "map_toward")
+
+    before = cell_of(page, "pairs.events()").locator(".jp-OutputArea-output").inner_text()
+    assert "slow_brakes" in before
+    wary = "pairs = compare(room, baseline, baseline.replace({'decision.clearance_m': 1.0}), names=('as it is', 'wary')"
+    wary += ", seeds=1, duration_s=5.0, loop='exact', progress=False)\n'wary: done'"
+    type_anew(page, "comparison_figure(pairs)", wary)
+    wait_for_output(page, "wary: done")
+    cell_of(page, "pairs.events()").locator(".cm-content").click()
+    page.keyboard.press("Control+Enter")
+    wait_for_output(page, "as it is")
+    assert "slow_brakes" not in cell_of(page, "pairs.events()").locator(".jp-OutputArea-output").inner_text()
+    keep(page, "wary_table")
+    nothing_went_wrong(page)
+
+
+def test_a_mistake_that_is_said_in_one_line_fails_the_run(make_notebook, open_notebook, run_all):
+    page = open_notebook(make_notebook("mistaken.ipynb", "from avoidkit import load_scene\nload_scene('nowhere.toml')"))
+    with pytest.raises(AssertionError, match=r"InputError.*nowhere\.toml"):
+        run_all(page)
 
 
 def test_notebook_eight_runs_and_a_rule_changed_by_keyboard_decides_again(open_notebook, run_all, shortened):
@@ -83,3 +139,11 @@ def test_notebook_eight_runs_and_a_rule_changed_by_keyboard_decides_again(open_n
     assert "-> 0.00 m/s" in said
     keep(page, "own_rule")
     nothing_went_wrong(page)
+
+
+_OTHER_PICTURE = """([words, before]) => {
+  const cells = [...document.querySelectorAll('.jp-CodeCell')];
+  const cell = cells.filter((one) => one.querySelector('.cm-content')?.innerText.includes(words)).at(-1);
+  const now = cell?.querySelector('.jp-OutputArea-output img')?.src;
+  return now && now !== before;
+}"""

@@ -3,7 +3,7 @@ import assert from 'node:assert/strict';
 import {test} from 'node:test';
 
 import {
-  SIGNS, THEMES, fitView, handleOf, outline, panBy, toScreen, toYard, velocityOf, zoomAt,
+  SIGNS, THEMES, fitView, handleOf, outline, panBy, toScreen, toYard, velocityOf, zoomAt, zoomKey,
 } from '../../avoidkit/views/plan.js';
 import {gridPixels, shadowEdges} from '../../avoidkit/views/cells.js';
 import {differWords} from '../../avoidkit/views/sides.js';
@@ -14,7 +14,7 @@ import {headline, show, slackShare, turnWords} from '../../avoidkit/views/panel.
 import {cellAt, tipAt, within} from '../../avoidkit/views/tips.js';
 import {clockOf, frameAt, indexAt} from '../../avoidkit/views/player.js';
 import {stretches} from '../../avoidkit/views/ribbon.js';
-import {addBlock, addPerson, chooseNext, chosenWords, cornersOf, inside, nearestAlong, poseAlong, press, question, whatIsAt} from '../../avoidkit/views/state.js';
+import {addBlock, addPerson, chooseNext, chosenPlace, chosenWords, cornersOf, inside, nearestAlong, poseAlong, press, question, whatIsAt} from '../../avoidkit/views/state.js';
 
 const near = (found, wanted) => found.forEach((value, k) => assert.ok(Math.abs(value - wanted[k]) < 1e-9, `${found} not ${wanted}`));
 
@@ -36,6 +36,22 @@ test('zooming keeps the point under the pointer, and stops at its limits', () =>
   near(toYard(zoomAt(view, 100, 60, 2), 100, 60), before);
   assert.equal(zoomAt(view, 100, 60, 1e9).scale, 400);
   assert.equal(zoomAt(view, 100, 60, 1e-9).scale, 4);
+});
+
+test('keys zoom about a place that stays where it is, and other keys do nothing', () => {
+  const view = fitView([0, 20, 0, 10], 400, 300), place = [12, 4];
+  const nearer = zoomKey(view, 'z', place);
+  assert.ok(nearer.scale > view.scale);
+  near(toScreen(nearer, ...place), toScreen(view, ...place));
+  near([zoomKey(nearer, 'Z', place).scale], [view.scale]);
+  assert.equal(zoomKey(view, 'x', place), null);
+});
+
+test('the view is zoomed about the chosen one, or about the vehicle where nobody is', () => {
+  const state = {people: [{x: 3, y: 1}], chosen: 0, block: 0, blocks: [{x: 7, y: 2}], ego: [1, 0, 0]};
+  assert.deepEqual(chosenPlace(state), [7, 2]);
+  assert.deepEqual(chosenPlace({...state, block: -1}), [3, 1]);
+  assert.deepEqual(chosenPlace({...state, block: -1, people: []}), [1, 0, 0]);
 });
 
 test('the outline turns with the vehicle', () => {
