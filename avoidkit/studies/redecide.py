@@ -88,7 +88,7 @@ def redecide(
     notes = tuple(_notes(recording, tuning, start, elsewhere))
     return Redecided(
         name=name, scene=recording.scene.name, seed=recording.seed, start=start,
-        was=(recording.tuning.name, recording.tuning.hash), now=(tuning.name, tuning.hash),
+        was=(recording.tuning.name, recording.tuning.hash), now=(_called(decide, tuning), tuning.hash),
         frame=frame_of(lines, elsewhere.at_s), elsewhere_s=elsewhere.at_s, notes=notes, marks=marks,
         creep_mps=(recording.tuning.vehicle.creep_mps, tuning.vehicle.creep_mps),
     )  # fmt: skip
@@ -113,6 +113,12 @@ def redecide_many(recordings, tuning=None, *, executor=None, **options):
         In the order of the recordings; `redecided.overview` makes one table of them.
     """
     return list(spread(functools.partial(redecide, tuning=tuning, **options), recordings, executor))
+
+
+def _called(decide, tuning):
+    """What the new side is called: the tuning's name, or that of a decision of the user's own."""
+    own = decide is not kit_decide
+    return getattr(decide, "__name__", "a decision of one's own") if own else tuning.name
 
 
 def _opened(recording, marks):

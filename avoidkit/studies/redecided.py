@@ -22,7 +22,7 @@ class Redecided:
     name, scene, seed, start
         The recording's file (or scene), its scene and seed, and where deciding again began.
     was, now : (name, hash)
-        The recording's tuning and the one decided with.
+        The recording's tuning and the one decided with; where a decision of one's own was asked, `now` has its name.
     frame : DataFrame
         One line a cycle, see `columns_of`; `changed` is "", `action`, `path` or `speed`; `as_driven` is False from
         the cycle on in which the new verdicts would have led the vehicle elsewhere.

@@ -9,6 +9,8 @@ from matplotlib.lines import Line2D
 from avoidkit.views import figures, plots, style
 from avoidkit.views.style import INK, SIGNS
 
+ONE_PLACE_M = 1.5  # stops of one action nearer than this share a sign
+
 
 def compared(recordings):
     """What several drives came to, by name: halts, standing and lost time, gaps, contacts, the path's end.
@@ -50,9 +52,13 @@ def draw_trail(ax, recording):
         lines = [xy[a : b + 1] for a, b in _runs(actions, action) if np.ptp(xy[a : b + 1], axis=0).max() > 0.05]
         drawn = LineCollection(lines, colors=[sign.color], linestyles=[sign.line], linewidths=4.5, zorder=3.4)
         artists.append(ax.add_collection(drawn, autolim=False))
+    marked = []
     for stop in recording.summary()["stops"]:
         sign = SIGNS[rows[recording.index_at(stop["from_s"])].verdict.action]
         at = xy[recording.index_at(stop["from_s"])]
+        if any(other is sign and math.dist(at, place) < ONE_PLACE_M for other, place in marked):
+            continue
+        marked.append((sign, at))
         artists += ax.plot(*at, sign.marker, color=sign.color, markeredgecolor=INK, markersize=21, zorder=6.5)
         artists.append(
             ax.text(*at, sign.letter, ha="center", va="center", color=sign.ink, fontweight="bold", zorder=6.6)
@@ -68,7 +74,7 @@ def _runs(values, wanted):
 
 
 def show_beside(figure, recordings, *, window=None):
-    """Draw several drives of one scene beside each other; at best 10 inches wide each and 13 high; returns the axes.
+    """Draw several drives of one scene beside each other; at best 7.5 inches wide each and 9 high; returns the axes.
 
     Parameters
     ----------
@@ -80,18 +86,28 @@ def show_beside(figure, recordings, *, window=None):
     """
     axes = []
     last_s = max(recording.times_s[-1] for recording in recordings.values())
+    window = window or figures.yard_window(next(iter(recordings.values())).scene)
     with style.look():
         columns = np.atleast_1d(figure.subfigures(1, len(recordings)))
         for column, (title, recording) in zip(columns, recordings.items(), strict=True):
-            top, bottom = column.subfigures(2, 1, height_ratios=[1.15, 1])
+            top, bottom = column.subfigures(2, 1, height_ratios=_heights(figure, len(recordings), window))
             ax = top.add_subplot()
             _plan(ax, recording, window)
-            column.suptitle(f"{title}: {_halts(recording)}", fontsize=18, fontweight="bold", x=0.02, ha="left")
+            ax.set_title(f"{title}: {_halts(recording)}")
             strips = figures.draw_drive(bottom, recording)
             strips[0].set_xlim(0, last_s)
             axes += [ax, *strips]
         _key(figure)
     return axes
+
+
+def _heights(figure, columns, window):
+    """Inches for the plans, as high as their yard is at that width, and for what is below them."""
+    wide_in, high_in = figure.get_size_inches()
+    x0, x1, y0, y1 = window
+    plan_in = (wide_in / columns - 1.0) * (y1 - y0) / (x1 - x0) + 1.4
+    plan_in = min(plan_in, 0.62 * high_in)
+    return [plan_in, high_in - plan_in]
 
 
 def _plan(ax, recording, window):
@@ -105,7 +121,7 @@ def _plan(ax, recording, window):
         ax.plot(*way.T, color=style.SOFT, linewidth=2, linestyle=":", zorder=4.7)
     plots.draw_people(ax, row.people)
     draw_trail(ax, recording)
-    plots.dress_axes(ax, window=window or figures.yard_window(scene))
+    plots.dress_axes(ax, window=window, bar_m=5.0 if window[1] - window[0] > 26 else 2.0, corner="lower left")
 
 
 def _halts(recording):

@@ -12,6 +12,7 @@ from avoidkit.studies.innovations import PARTS
 from avoidkit.tracking.diagnostics import chi_square_band
 from avoidkit.tracking.records import Stage
 from avoidkit.views import style
+from avoidkit.views.plots import HALO
 from avoidkit.views.style import BLUE, GREEN, INK, ORANGE, PURPLE, SKY, SOFT, VERMILLION
 
 PERSON_LOOKS = ((BLUE, "-"), (VERMILLION, "--"), (GREEN, "-."), (PURPLE, ":"), (ORANGE, (0, (5, 1, 1, 1))))
@@ -39,11 +40,13 @@ def draw_expected(ax, errors, covariance):
 
 def draw_consistency(ax, times_s, values, dof):
     """NEES or NIS: single values as dots, their mean over a second, and its 95 % band for independent values."""
-    dots = ax.plot(times_s, np.maximum(values, 1e-2), ".", color=SOFT, markersize=3, alpha=0.5, label="single")
+    dots = ax.plot(
+        times_s, np.maximum(values, 1e-2), "o", color=SOFT, markersize=4, markeredgewidth=0, alpha=0.6, label="single"
+    )
     middle, mean, count = _averaged(times_s, values, WINDOW_S)
     low, high = np.array([chi_square_band(n, dof) if n else (np.nan, np.nan) for n in count]).reshape(-1, 2).T
     band = ax.fill_between(middle, low, high, step="mid", color=SKY, alpha=0.45, linewidth=0, label="95 % band")
-    line = ax.plot(middle, mean, color=BLUE, marker="o", markersize=4, label=f"mean of {WINDOW_S:g} s")
+    line = ax.plot(middle, mean, color=BLUE, marker="o", markersize=7, label=f"mean of {WINDOW_S:g} s")
     return [*dots, band, *line, ax.axhline(dof, color=INK, linewidth=1.2, linestyle="--")]
 
 
@@ -123,14 +126,16 @@ def draw_confirmations(ax, confirm_s):
     """A bar per track from its second measurement to its confirmation, and the time that the median is to keep."""
     names, times = [f"{number}" for number in confirm_s], list(confirm_s.values())
     bars = list(ax.bar(names, np.maximum(times, 0.004), color=BLUE, width=0.6)) if times else []
+    look = {"ha": "center", "va": "bottom", "path_effects": HALO, "zorder": 5}
     for bar, time_s in zip(tuple(bars), times, strict=True):
-        bars.append(ax.text(bar.get_x() + 0.3, time_s, f"{time_s:.2f}", ha="center", va="bottom", fontsize=12))
+        above_s = max(time_s, AIM_S + 0.02)  # not across the dashed line
+        bars.append(ax.text(bar.get_x() + 0.3, above_s, f"{time_s:.2f}", **look))
     aim = ax.axhline(AIM_S, color=VERMILLION, linestyle="--", linewidth=1.6, label=f"aim: median {AIM_S:g} s")
     return [*bars, aim]
 
 
 def show_diagnosis(figure, recording):
-    """Draw every figure of the tracks of a recorded drive on a figure, at best 17 x 20 inches; returns its axes.
+    """Draw every figure of the tracks of a recorded drive on a figure, at best 14 x 18 inches; returns its axes.
 
     Parameters
     ----------
@@ -157,7 +162,7 @@ def show_diagnosis(figure, recording):
 
 def diagnosis_png(recording, dpi=100):
     """The picture of `show_diagnosis` as PNG bytes."""
-    figure = style.new_figure(17.0, 20.0)
+    figure = style.new_figure(14.0, 18.0)
     show_diagnosis(figure, recording)
     return style.png(figure, dpi)
 
@@ -186,7 +191,7 @@ def _dress_consistency(axes, found):
         if len(values):
             draw_consistency(ax, times_s, values, dof)
         ax.set(ylabel=f"{name.split()[0]} (no unit)", yscale="log", ylim=(0.05, 200))
-        _titled(ax, f"{name}: {dof} expected of an honest filter")
+        _titled(ax, f"{name}: {dof} expected")
 
 
 def _dress_sets(axes, found):

@@ -47,13 +47,14 @@ def plan_view(
     grid : Grid, GridPicture or None
         None: the moment's own; a recorded row has one only every now and then.
     reach : pair of arrays or None
-        (n, 2) centres and (n,) radii, m, of where each person can be when the vehicle stands.
+        (n, 2) centres and (n,) radii, m, of where each person can be when the vehicle stands; None: as the verdict
+        has it, see `answers.reach_discs`.
     layers : collection of str
         Which of `LAYERS` to draw.
     window : (x0, x1, y0, y1) or None
         m; None: the whole yard.
     key : bool
-        Explain the signs below the axes.
+        Explain below the axes the signs that are there.
 
     Returns
     -------
@@ -66,7 +67,8 @@ def plan_view(
     )
     if "vehicle" in layers:
         drawn += plots.draw_vehicle(ax, moment.ego.pose, tuning.vehicle, steering_rad=moment.ego.steering_rad)
-    if "reach" in layers and reach is not None:
+    if "reach" in layers:
+        reach = _reach_of(moment, verdict, tuning) if reach is None else reach
         drawn += plots.draw_reach(ax, *reach)
     if "returns" in layers and getattr(moment, "scans", ()):
         drawn += plots.draw_returns(ax, returns_in_scene(moment.scans, tuning, moment.ego.pose))
@@ -76,7 +78,29 @@ def plan_view(
         drawn += plots.draw_tracks(ax, moment.tracks)
     drawn += plots.draw_verdict(ax, verdict) + plots.dress_axes(ax, window=window or yard_window(scene))
     drawn += draw_assumed(ax, scene.title)
-    return drawn + (draw_key(ax, verdict.action) if key else [])
+    gridded = grid is not None or moment.grid is not None
+    return drawn + (draw_key(ax, verdict.action, without=_missing(moment, reach, layers, gridded)) if key else [])
+
+
+def _reach_of(moment, verdict, tuning):
+    from avoidkit.views.answers import reach_discs
+
+    return reach_discs(moment.tracks, verdict, tuning)
+
+
+def _missing(moment, reach, layers, gridded):
+    """What the key would explain but a plan view does not show."""
+    there = {
+        "grid": gridded and "grid" in layers,
+        "reach": reach is not None and len(reach[1]) > 0,
+        "swept": "swept" in layers,
+        "track": "tracks" in layers and len(moment.tracks) > 0,
+        "velocity": "tracks" in layers and bool((np.hypot(*moment.tracks.state[:, 2:4].T) > 0.1).any()),
+        "returns": "returns" in layers and any(len(scan.range_m) for scan in getattr(moment, "scans", ())),
+        "reference": "reference" in layers,
+        "path": "path" in layers,
+    }
+    return {name for name, shown in there.items() if not shown}
 
 
 def plan_png(scene, tuning, moment, verdict=None, *, width_in=10.0, dpi=80, **more):
@@ -154,21 +178,22 @@ def near_window(scene, pose, *, ahead_m=15.0, behind_m=3.0, side_m=5.0, snap_m=2
     return float(left), float(right), float(bottom), float(top)
 
 
-def draw_key(ax, action, columns=5):
-    """What the signs of a plan view mean, in rows below the axes."""
-    sign = SIGNS[action]
+def draw_key(ax, action, columns=5, *, without=()):
+    """What the signs of a plan view mean, in rows below the axes, but for parts that it does not show."""
+    sign, hollow = SIGNS[action], {"marker": "o", "markerfacecolor": "none", "linestyle": "", "markersize": 11}
     handles = [
-        Patch(facecolor=PAPER, edgecolor=SOFT, label="known free"),
-        Patch(facecolor=style.UNSEEN_STRIPE, edgecolor=style.UNSEEN, hatch="//", label="unknown"),
-        Patch(facecolor=style.TAKEN, edgecolor=style.TAKEN, label="occupied"),
-        Patch(facecolor=PURPLE, alpha=0.4, edgecolor=PURPLE, label="reach at the stop"),
-        Patch(facecolor=sign.color, alpha=0.3, edgecolor=sign.color, label="ground to be covered"),
-        Line2D([], [], marker="o", markerfacecolor="none", color=INK, linestyle="", markersize=11, label="track"),
-        Line2D([], [], color=PURPLE, linewidth=2.4, label="velocity, 1 s"),
-        Line2D([], [], marker="x", color=style.GREEN, linestyle="", markersize=7, label="radar returns"),
-        Line2D([], [], color=SOFT, linestyle=(0, (7, 3)), linewidth=2, label="reference path"),
-        Line2D([], [], color=sign.color, linestyle=sign.line, linewidth=4, label=f"path: {sign.word}"),
+        ("grid", Patch(facecolor=PAPER, edgecolor=SOFT, label="known free")),
+        ("grid", Patch(facecolor=style.UNSEEN_STRIPE, edgecolor=style.UNSEEN, hatch="//", label="unknown")),
+        ("grid", Patch(facecolor=style.TAKEN, edgecolor=style.TAKEN, label="occupied")),
+        ("reach", Patch(facecolor=PURPLE, alpha=0.4, edgecolor=PURPLE, label="reach at the stop")),
+        ("swept", Patch(facecolor=sign.color, alpha=0.3, edgecolor=sign.color, label="ground to be covered")),
+        ("track", Line2D([], [], color=INK, label="track", **hollow)),
+        ("velocity", Line2D([], [], color=PURPLE, linewidth=2.4, label="velocity, 1 s")),
+        ("returns", Line2D([], [], marker="x", color=style.GREEN, linestyle="", markersize=7, label="radar returns")),
+        ("reference", Line2D([], [], color=SOFT, linestyle=(0, (7, 3)), linewidth=2, label="reference path")),
+        ("path", Line2D([], [], color=sign.color, linestyle=sign.line, linewidth=4, label=f"path: {sign.word}")),
     ]
+    handles = [handle for part, handle in handles if part not in without]
     with style.look():
         key = ax.figure.legend(
             handles=handles, loc="outside lower left", ncols=columns, handlelength=2.2, columnspacing=1.3

@@ -16,6 +16,7 @@ from avoidkit.views.tables import settling
 
 PATH_STEP_M = 0.25
 K_SIGMA = 2.5
+SHOWN = 6  # digits of numbers that the page rounds to two: rounded twice they would differ from the words beside them
 
 
 def number(value, digits=3):
@@ -92,12 +93,12 @@ def frame_of(moment, verdict, tuning, *, people=None, reach=None):
 def answer_of(verdict):
     """A verdict in words and numbers; each check is [name, about, needed, found, unit, holds, at_most]."""
     checks = [
-        [c.name, c.about, number(c.needed), number(c.found), c.unit, int(c.holds), int(c.at_most)]
+        [c.name, c.about, number(c.needed, SHOWN), number(c.found, SHOWN), c.unit, int(c.holds), int(c.at_most)]
         for c in verdict.checks
     ]
     return {
         "action": str(verdict.action),
-        "cap": number(verdict.speed_cap_mps),
+        "cap": number(verdict.speed_cap_mps, SHOWN),
         "why": verdict.why,
         "settled": settling(verdict),
         "checks": checks,

@@ -81,7 +81,7 @@ def show_known_free(figure, scene, tuning, situation, *, people=None, window=Non
     Parameters
     ----------
     figure : matplotlib figure
-        At best 20 x 7.5 inches.
+        At best 15 x 5.8 inches.
     scene : Scene
     tuning : Tuning
     situation : Situation
@@ -110,7 +110,14 @@ def show_known_free(figure, scene, tuning, situation, *, people=None, window=Non
             (axes[2], age, "unseen for (s)"),
         ):
             figure.colorbar(image, cax=ax.inset_axes([0.05, -0.22, 0.9, 0.05]), orientation="horizontal", label=label)
-        axes[0].legend(handles=_key(), loc="upper left", bbox_to_anchor=(-0.02, -0.15), ncols=2, columnspacing=1.2)
+        axes[0].legend(
+            handles=_key(),
+            loc="upper left",
+            bbox_to_anchor=(-0.12, -0.17),
+            ncols=2,
+            columnspacing=0.8,
+            handlelength=1.6,
+        )
     return list(axes)
 
 

@@ -6,7 +6,9 @@ import numpy as np
 from matplotlib.colors import to_rgb
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
+from matplotlib.ticker import MultipleLocator
 
+from avoidkit.vehicle import outline_in_scene
 from avoidkit.verdict import Action
 from avoidkit.views import plots, style
 from avoidkit.views.style import INK, PAPER, SIGNS, SOFT
@@ -15,6 +17,7 @@ from avoidkit.views.tradeoff import CAUTION
 SLACK_SHOWN_M = 1.0  # from this slack on the shade is as pale as it gets
 PALEST = 0.62  # share of white then
 SMALLEST = 12  # places; smaller regions get no letter and no name
+LETTER_PT, NAME_PT = 24.0, 12.0  # a letter in its ring; letters of the names of checks
 
 
 def map_figure(verdicts, *, title=None):
@@ -47,11 +50,11 @@ def difference_figure(both, *, names=("first", "second"), title=None):
 def draw_map(ax, verdicts):
     """The answers of a map on axes; returns the artists."""
     image = ax.imshow(_tones(verdicts), origin="lower", extent=_extent(verdicts), aspect="equal", zorder=0.6)
-    artists = [image]
+    artists, page = [image], _Page(ax, verdicts)
     for action in np.unique(verdicts.action):
         if action:
-            artists += _hatched(ax, verdicts, verdicts.action == action, SIGNS[Action(action)])
-    artists += _settling(ax, verdicts)
+            artists += _hatched(page, verdicts.action == action, SIGNS[Action(action)])
+    artists += _settling(page)
     artists += _turns(ax, verdicts.boundary)
     return artists
 
@@ -64,10 +67,42 @@ def draw_difference(ax, both):
     for action in np.unique(second.action[both.disagree]):
         rgb[both.disagree & (second.action == action)] = to_rgb(SIGNS[Action(action)].color)
     artists = [ax.imshow(rgb, origin="lower", extent=_extent(second), aspect="equal", zorder=0.6)]
+    page = _Page(ax, second)
     for action in np.unique(second.action[both.disagree]):
         mask = both.disagree & (second.action == action)
-        artists += _hatched(ax, second, mask, SIGNS[Action(action)])
+        artists += _hatched(page, mask, SIGNS[Action(action)])
     return artists
+
+
+class _Page:
+    """The axes of a map, its lattice, and where something is written already: nothing is written over it."""
+
+    def __init__(self, ax, verdicts):
+        self.ax, self.verdicts = ax, verdicts
+        x0, x1, *_ = _extent(verdicts)
+        self._pt_per_m = ax.bbox.width * 72 / ax.figure.dpi / (x1 - x0)
+        pose = verdicts.scene.reference.pose_at(verdicts.about.get("along_m", 0.0))
+        corners = outline_in_scene(verdicts.tuning.vehicle, pose) * self._pt_per_m
+        self._taken = [(*corners.min(axis=0), *corners.max(axis=0))]
+
+    def room_for(self, places, wide_pt, high_pt):
+        """(x, y) of the first of some (row, col) at which a box of that size hides nothing; None where none is."""
+        for row, col in places:
+            x, y = self.verdicts.x_m[col], self.verdicts.y_m[row]
+            middle, half = np.array([x, y]) * self._pt_per_m, np.array([wide_pt, high_pt]) / 2
+            box = (*(middle - half), *(middle + half))
+            if self._inside(box) and not any(_overlap(box, other) for other in self._taken):
+                self._taken.append(box)
+                return x, y
+        return None
+
+    def _inside(self, box):
+        x0, x1, y0, y1 = (edge * self._pt_per_m for edge in _extent(self.verdicts))
+        return box[0] >= x0 and box[1] >= y0 and box[2] <= x1 and box[3] <= y1
+
+
+def _overlap(one, other):
+    return one[0] < other[2] and other[0] < one[2] and one[1] < other[3] and other[1] < one[3]
 
 
 def _tones(verdicts):
@@ -82,27 +117,28 @@ def _tones(verdicts):
     return rgb
 
 
-def _hatched(ax, verdicts, mask, sign):
+def _hatched(page, mask, sign):
     """Hatch and letters of the places of a mask."""
-    artists = []
+    artists, ax, verdicts = [], page.ax, page.verdicts
     if sign.hatch and mask.any():
         level = np.pad(mask.astype(float), 1)
         x, y = _padded(verdicts.x_m), _padded(verdicts.y_m)
         artists.append(ax.contourf(x, y, level, levels=[0.5, 1.5], colors="none", hatches=[sign.hatch], zorder=0.8))
-    for row, col in _middles(mask):
+    spots = [page.room_for(places, LETTER_PT, LETTER_PT) for places in _regions(mask)]
+    for spot in (spot for spot in spots if spot):
         box = {"boxstyle": "circle,pad=0.25", "facecolor": sign.color, "edgecolor": INK, "linewidth": 1.2}
         artists.append(
             ax.text(
-                verdicts.x_m[col], verdicts.y_m[row], sign.letter, ha="center", va="center", color=sign.ink,
+                *spot, sign.letter, ha="center", va="center", color=sign.ink,
                 fontweight="bold", fontsize=13, bbox=box, zorder=4.5,
             )
         )  # fmt: skip
     return artists
 
 
-def _settling(ax, verdicts):
+def _settling(page):
     """Thin lines between places that were settled by different checks, and the name of each."""
-    artists = []
+    artists, ax, verdicts = [], page.ax, page.verdicts
     for name in (name for name in np.unique(verdicts.settled_by) if name):
         mask = verdicts.settled_by == name
         if mask.sum() < SMALLEST:
@@ -112,15 +148,12 @@ def _settling(ax, verdicts):
             linewidths=1.0, linestyles=":", zorder=1.0,
         )  # fmt: skip
         artists.append(lines)
-        for row, col in _middles(mask, most=1):
-            up = 1 if row < 0.15 * len(verdicts.y_m) else -1
-            artists.append(
-                ax.annotate(
-                    name, (verdicts.x_m[col], verdicts.y_m[row]), xytext=(0, up * 16), textcoords="offset points",
-                    ha="center", va="bottom" if up > 0 else "top", fontsize=11, color=INK, path_effects=plots.HALO,
-                    zorder=4.4,
-                )
-            )  # fmt: skip
+        wide_pt = NAME_PT * (0.58 * len(name) + 1.0)
+        for places in _regions(mask, most=1):
+            spot = page.room_for(places, wide_pt, 1.5 * NAME_PT)
+            if spot:
+                look = {"fontsize": NAME_PT, "color": INK, "path_effects": plots.HALO, "zorder": 4.4}
+                artists.append(ax.text(*spot, name, ha="center", va="center", **look))
     return artists
 
 
@@ -128,8 +161,8 @@ def _turns(ax, boundary):
     return ax.plot(boundary["x_m"], boundary["y_m"], ".", color=INK, markersize=4, zorder=3.9) if len(boundary) else []
 
 
-def _middles(mask, most=2):
-    """[row, col] of the innermost places of the largest connected regions of a mask."""
+def _regions(mask, most=2):
+    """The largest connected regions of a mask, each as (row, col) places, the innermost first."""
     from scipy import ndimage
 
     labels, n = ndimage.label(mask)
@@ -139,14 +172,14 @@ def _middles(mask, most=2):
         if sizes[k] < SMALLEST:
             break
         inside = ndimage.distance_transform_edt(np.pad(labels == k + 1, 1))[1:-1, 1:-1]
-        row, col = np.unravel_index(int(np.argmax(inside)), mask.shape)
-        found.append((int(row), int(col)))
+        order = np.argsort(-inside, axis=None, kind="stable")[: int(sizes[k])]
+        found.append(list(zip(*np.unravel_index(order, mask.shape), strict=True)))
     return found
 
 
 def _sheet(verdicts):
     x0, x1, y0, y1 = _extent(verdicts)
-    height_in = min(max(11.0 * (y1 - y0) / (x1 - x0), 3.0), 11.0) + 2.9
+    height_in = min(max(11.0 * (y1 - y0) / (x1 - x0), 3.0), 11.0) + 2.3
     figure = style.new_figure(12.0, height_in)
     with style.look():
         return figure, figure.add_subplot()
@@ -159,6 +192,7 @@ def _dress(ax, verdicts):
     plots.draw_vehicle(ax, pose, verdicts.tuning.vehicle)
     x0, x1, y0, y1 = _extent(verdicts)
     ax.set(xlim=(x0, x1), ylim=(y0, y1), xlabel="x of the person (m)", ylabel="y of the person (m)")
+    ax.xaxis.set_major_locator(MultipleLocator(2.0 if x1 - x0 <= 26 else 5.0))
     ax.grid(visible=False)
 
 

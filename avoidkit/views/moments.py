@@ -9,7 +9,8 @@ def show_moment(figure, recording, time_s):
     index = recording.index_at(time_s)
     row = recording.rows[index]
     with style.look():
-        top, bottom = figure.subfigures(2, 1, height_ratios=[2, 1])
+        window = figures.near_window(recording.scene, row.ego.pose, ahead_m=18.0, behind_m=5.0, side_m=3.5)
+        top, bottom = figure.subfigures(2, 1, height_ratios=_heights(figure, window))
         ax = top.add_subplot()
         figures.plan_view(
             ax,
@@ -18,9 +19,17 @@ def show_moment(figure, recording, time_s):
             row,
             grid=grid_shown(recording, index),
             reach=reach_discs(row.tracks, row.verdict, recording.tuning),
-            window=figures.near_window(recording.scene, row.ego.pose),
+            window=window,
         )
         return [ax, *figures.draw_drive(bottom, recording, mark_s=row.time_s)]
+
+
+def _heights(figure, window):
+    """Inches for the plan with badge and key, as high as its window is at that width, and for the drive below it."""
+    wide_in, high_in = figure.get_size_inches()
+    x0, x1, y0, y1 = window
+    plan_in = min((wide_in - 1.0) * (y1 - y0) / (x1 - x0) + 2.5, 0.68 * high_in)
+    return [plan_in, high_in - plan_in]
 
 
 class MomentBench:

@@ -42,7 +42,7 @@ def draw_rates(ax, events):
         )  # fmt: skip
         artists += [
             ax.annotate(
-                f"{hits} of {n}", (high, y), xytext=(8, 0), textcoords="offset points", va="center", fontsize=11
+                f"{hits} of {n}", (high, y), xytext=(12, 0), textcoords="offset points", va="center", fontsize=12
             )
             for hits, n, high, y in zip(mine["k"], mine["n"], spread[1], places, strict=True)
         ]

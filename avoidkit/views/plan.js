@@ -328,7 +328,8 @@ function drawTurn(ctx, view, turn, theme) {
 }
 
 export function label(ctx, text, px, py, theme) {
-  ctx.font = '13px sans-serif';
+  const wide = ctx.canvas.width / ctx.getTransform().a; // letters grow with the plan, for a meeting room
+  ctx.font = `${Math.min(18, Math.max(13, wide / 64))}px sans-serif`;
   ctx.textAlign = 'center';
   ctx.textBaseline = 'middle';
   ctx.lineWidth = 4;

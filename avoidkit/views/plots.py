@@ -39,7 +39,7 @@ STAGE_LINES = {Stage.TENTATIVE: ":", Stage.CONFIRMED: "-", Stage.COASTING: "--",
 
 def draw_yard(ax, scene):
     """Walls, parked vehicles, trolleys and kerbs, each kind with its own line; filled where they have an inside."""
-    fills = [PathPatch(_outline_of(shape)) for shape in scene.polygons]
+    fills = [PathPatch(outline_of(shape)) for shape in scene.polygons]
     body = PatchCollection(fills, facecolor="#b4bbc1", edgecolor="none", zorder=2.0)
     artists = [ax.add_collection(body, autolim=False)]
     kinds = np.asarray(scene.edges.kind)
@@ -53,7 +53,7 @@ def draw_yard(ax, scene):
     return artists
 
 
-def _outline_of(shape):
+def outline_of(shape):
     """A shapely polygon as a path whose holes stay empty."""
     rings = [shape.exterior, *shape.interiors]
     return Path.make_compound_path(*(Path(np.asarray(ring.coords)[:, :2], closed=True) for ring in rings))
@@ -100,7 +100,7 @@ def draw_swept(ax, path, vehicle, from_m, to_m, *, color=BLUE):
     """The ground that the outline covers between two distances along a path, as one pale band with a thin rim."""
     from shapely import MultiPoint, unary_union
 
-    steps = np.linspace(from_m, to_m, max(2, math.ceil((to_m - from_m) / 0.3)))
+    steps = np.linspace(from_m, to_m, max(2, math.ceil((to_m - from_m) / 0.15)))
     corners = [outline_in_scene(vehicle, path.pose_at(s)) for s in steps]
     hulls = [MultiPoint(np.vstack(pair)).convex_hull for pair in itertools.pairwise(corners)]
     union = unary_union(hulls)
@@ -359,8 +359,8 @@ def headline(verdict):
     return f"{word}, up to {cap:.2f} m/s" if cap > 0 else word
 
 
-def dress_axes(ax, *, window=None, bar_m=2.0):
-    """Equal aspect, units on both axes, a scale bar; `window` is (x0, x1, y0, y1) in m."""
+def dress_axes(ax, *, window=None, bar_m=2.0, corner="lower right"):
+    """Equal aspect, units on both axes, a scale bar in a corner; `window` is (x0, x1, y0, y1) in m."""
     ax.set_aspect("equal", adjustable="box" if window else "datalim")
     if window:
         ax.set(xlim=window[:2], ylim=window[2:])
@@ -368,14 +368,14 @@ def dress_axes(ax, *, window=None, bar_m=2.0):
     wide_m = abs(np.diff(ax.get_xlim()).item())
     for axis in (ax.xaxis, ax.yaxis):
         axis.set_major_locator(MultipleLocator(2.0 if wide_m <= 26 else 5.0))
-    return [ax, *_scale_bar(ax, bar_m)]
+    return [ax, *_scale_bar(ax, bar_m, corner)]
 
 
-def _scale_bar(ax, bar_m):
+def _scale_bar(ax, bar_m, corner):
     from mpl_toolkits.axes_grid1.anchored_artists import AnchoredSizeBar
 
     bar = AnchoredSizeBar(
-        ax.transData, bar_m, f"{bar_m:g} m", "lower right", pad=0.4, borderpad=0.5, sep=4, size_vertical=0.06
+        ax.transData, bar_m, f"{bar_m:g} m", corner, pad=0.4, borderpad=0.5, sep=4, size_vertical=0.06
     )
     bar.patch.set(facecolor=PAPER, alpha=0.85, edgecolor="none")
     bar.set_zorder(8)

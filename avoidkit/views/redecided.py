@@ -15,6 +15,7 @@ from avoidkit.views.style import BLUE, INK, PAPER, SIGNS, SOFT, VERMILLION
 KIND_COLORS = {"action": VERMILLION, "path": style.GREEN, "speed": style.SKY}
 KIND_WORDS = {"action": "another action", "path": "another path", "speed": "another speed"}
 MARK_SIGNS = {"halt needed": "v", "not needed": "^", "contact near": "*"}
+LINE_IN = 0.27  # height of a line of words
 REASONS = 5  # stretches explained below the picture
 WRAP = 125  # letters in a line of them
 
@@ -25,7 +26,7 @@ def draw_redecided(figure, result):
     Parameters
     ----------
     figure : matplotlib Figure
-        With constrained layout, about 13 x 8.5 in.
+        With constrained layout, 13 in wide and as high as `redecided_png` makes it.
     result : Redecided
 
     Returns
@@ -35,7 +36,7 @@ def draw_redecided(figure, result):
     frame = result.frame
     times = frame["time_s"].to_numpy()
     with style.look():
-        axes = list(figure.subplots(5, 1, height_ratios=[0.75, 0.75, 0.3, 2.6, 1.9]))
+        axes = list(figure.subplots(5, 1, height_ratios=[0.6, 0.6, 0.3, 2.6, LINE_IN * len(_lines(result))]))
         for ax, side, words in zip(axes, ("before", "after"), _row_words(result), strict=False):
             draw_ribbon(ax, times, [Action(a) for a in frame[f"action_{side}"]])
             ax.set_ylabel(words, rotation=0, ha="right", va="center", labelpad=10)
@@ -53,9 +54,9 @@ def draw_redecided(figure, result):
     return axes
 
 
-def redecided_png(result, *, width_in=13.0, height_in=8.6, dpi=100):
-    """The picture as PNG bytes."""
-    figure = style.new_figure(width_in, height_in)
+def redecided_png(result, *, width_in=13.0, dpi=100):
+    """The picture as PNG bytes, as high as its words need."""
+    figure = style.new_figure(width_in, 6.4 + LINE_IN * len(_lines(result)))
     draw_redecided(figure, result)
     return style.png(figure, dpi)
 
@@ -109,7 +110,16 @@ def _elsewhere(ax, from_s, shaded):
 
 
 def _words(ax, result):
-    """The note, and the reasons of the longest stretches: first of those that answer what truly was, then of others."""
+    ax.set_axis_off()
+    words = "\n".join(_lines(result))
+    ax.text(0.0, 1.0, words, transform=ax.transAxes, va="top", ha="left", fontsize=12, linespacing=1.5)
+
+
+def _lines(result):
+    """Lines below the picture: notes, then the reasons of the longest stretches.
+
+    First of those that answer what truly was, then of others.
+    """
     stretches = result.stretches.sort_values(["as_driven", "cycles"], ascending=False).head(REASONS)
     stretches = stretches.sort_values("from_s")
     lines = [_wrapped(note) for note in result.notes[:2]]
@@ -117,8 +127,7 @@ def _words(ax, result):
     lines += [_wrapped(_reason(row)) for row in stretches.to_dict("records")]
     more = len(result.stretches) - len(stretches)
     lines += [f"... and {more} shorter stretches"] if more > 0 else []
-    ax.set_axis_off()
-    ax.text(0.0, 1.0, "\n".join(lines), transform=ax.transAxes, va="top", ha="left", fontsize=12, linespacing=1.5)
+    return "\n".join(lines).split("\n")
 
 
 def _reason(row):

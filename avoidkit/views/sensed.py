@@ -4,6 +4,10 @@ The `draw_` functions take axes and return the artists they added; the `show_` f
 """
 
 import numpy as np
+from matplotlib.collections import PatchCollection
+from matplotlib.patches import PathPatch
+from matplotlib.path import Path
+from matplotlib.ticker import MultipleLocator
 
 from avoidkit.frames import Pose, to_local
 from avoidkit.scene import people_at
@@ -11,17 +15,24 @@ from avoidkit.sensing.coverage import coverage
 from avoidkit.sensing.radar import RADARS, still_range_rate
 from avoidkit.sensing.sensors import scan_at
 from avoidkit.vehicle import Ego, outline
+from avoidkit.views.plots import outline_of
 from avoidkit.views.style import BLUE, GREEN, INK, ORANGE, SOFT, VERMILLION, look
 
 LEVELS = (0.1, 0.5, 0.9)
 LINES = {0.1: ":", 0.5: "--", 0.9: "-"}
+WIDTHS = {0.1: 1.4, 0.5: 1.8, 0.9: 2.6}
+ROOM_M = 1.5  # shown round the farthest place where somebody may be seen
+LEAST_RATE_MPS = 2.0  # no axis of range rates ends sooner
 
 
 def draw_coverage(ax, x_m, y_m, probability, *, color=BLUE, levels=LEVELS, numbers=True):
-    """Contours of a probability over a lattice in the vehicle's frame; the line style tells the level."""
-    styles = [LINES.get(level, "-.") for level in levels]
-    drawn = ax.contour(x_m, y_m, probability, levels=levels, colors=[color], linestyles=styles, linewidths=2.6)
-    return [drawn, *(ax.clabel(drawn, fmt="%g", fontsize=11) if numbers else [])]
+    """Contours of a probability over a lattice in the vehicle's frame; the line tells the level, ground above the
+    highest is tinted."""
+    styles, widths = [LINES.get(level, "-.") for level in levels], [WIDTHS.get(level, 1.8) for level in levels]
+    known = np.nan_to_num(probability)
+    sure = ax.contourf(x_m, y_m, known, levels=[max(levels), 1.1], colors=[color], alpha=0.13, zorder=0.8)
+    drawn = ax.contour(x_m, y_m, probability, levels=levels, colors=[color], linestyles=styles, linewidths=widths)
+    return [drawn, sure, *(ax.clabel(drawn, fmt="%g", fontsize=11) if numbers else [])]
 
 
 def draw_body(ax, vehicle):
@@ -30,10 +41,22 @@ def draw_body(ax, vehicle):
     return ax.fill(corners[:, 0], corners[:, 1], facecolor="#eef1f3", edgecolor=INK, linewidth=1.6, zorder=3)
 
 
-def draw_fields_together(ax, scene, tuning, pose, time_s, *, half_m=24.0, spacing_m=0.5):
-    """Coverage of each radar (0.9 alone, thin) and of all four (blue) at one instant, with the faults of the scene."""
+def draw_things(ax, scene, pose):
+    """What stands in the yard, in the frame of a vehicle at a pose."""
+    outlines = [outline_of(shape) for shape in scene.polygons]
+    bodies = [PathPatch(Path(to_local(path.vertices, pose), path.codes)) for path in outlines]
+    things = PatchCollection(bodies, facecolor="#b4bbc1", edgecolor=INK, linewidth=1.2, zorder=1.1)
+    return [ax.add_collection(things, autolim=False)]
+
+
+def draw_fields_together(ax, scene, tuning, pose, time_s, *, half_m=24.0, spacing_m=0.4):
+    """Coverage of each radar (0.9 alone, thin) and of all four (blue) at one instant, with the faults of the scene.
+
+    Of the lattice of `half_m` the axes show what is seen, and what stands there.
+    """
     x, y, each = coverage(scene, tuning, pose=pose, time_s=time_s, half_m=half_m, spacing_m=spacing_m)
-    artists = []
+    artists = draw_things(ax, scene, pose)
+    _look_at_what_is_seen(ax, x, y, each["together"])
     for name, color in zip(RADARS, (GREEN, ORANGE, VERMILLION, SOFT), strict=True):
         one = ax.contour(x, y, each[name], levels=(0.9,), colors=[color], linewidths=1.8)
         artists += [one, *ax.plot([], [], color=color, linewidth=1.8, label=name.replace("_", " "))]
@@ -42,16 +65,29 @@ def draw_fields_together(ax, scene, tuning, pose, time_s, *, half_m=24.0, spacin
     return artists
 
 
+def _look_at_what_is_seen(ax, x_m, y_m, probability):
+    """Limits about the places that are seen at all; wider ones that are set already stay."""
+    seen = np.nan_to_num(probability) >= LEVELS[0]
+    for axis, set_lim, get_lim, old in ((0, ax.set_ylim, ax.get_ylim, y_m), (1, ax.set_xlim, ax.get_xlim, x_m)):
+        at = old[seen.any(axis=1 - axis)] if seen.any() else old
+        low, high = at.min() - ROOM_M, at.max() + ROOM_M
+        before = get_lim() if ax.has_data() and not ax.get_autoscale_on() else (low, high)
+        set_lim(min(low, before[0]), max(high, before[1]))
+
+
 def draw_over_azimuth(ax, scan, *, color=BLUE):
     """The returns of a scan, range over azimuth from boresight in degrees; larger is stronger."""
-    size = 8 + 1.5 * np.clip(scan.snr_db, 0, 60)
-    return [ax.scatter(np.degrees(scan.azimuth_rad), scan.range_m, s=size, facecolors="none", edgecolors=color)]
+    return [ax.scatter(np.degrees(scan.azimuth_rad), scan.range_m, **_rings(scan, color))]
+
+
+def _rings(scan, color):
+    size = 20 + 3.0 * np.clip(scan.snr_db, 0, 60)
+    return {"s": size, "facecolors": "none", "edgecolors": color, "linewidths": 1.8, "label": "returns"}
 
 
 def draw_over_range_rate(ax, scan, *, color=BLUE):
     """The returns of a scan, range rate over azimuth from boresight in degrees; larger is stronger."""
-    size = 8 + 1.5 * np.clip(scan.snr_db, 0, 60)
-    return [ax.scatter(np.degrees(scan.azimuth_rad), scan.range_rate_mps, s=size, facecolors="none", edgecolors=color)]
+    return [ax.scatter(np.degrees(scan.azimuth_rad), scan.range_rate_mps, **_rings(scan, color))]
 
 
 def draw_still(ax, ego, mount, half_deg):
@@ -75,6 +111,13 @@ def draw_truth(ax_azimuth, ax_rate, people, ego, mount):
         *ax_azimuth.plot(np.degrees(azimuth), range_m, label="people", **looks),
         *ax_rate.plot(np.degrees(azimuth), rate, label="people", **looks),
     ]
+
+
+def _symmetric(ax):
+    """(-y, y) that holds what is drawn, and room above it for a key."""
+    most = np.abs(ax.dataLim.intervaly).max()  # infinite where nothing is drawn
+    top = max(LEAST_RATE_MPS, 1.5 * most) if np.isfinite(most) else LEAST_RATE_MPS
+    return -top, top
 
 
 def show_coverage(figure, scenes, tuning, *, time_s=0.0, pose=None):
@@ -140,8 +183,9 @@ def show_sensors(figure, scene, tuning, *, seed, sensor="front_left", time_s=0.0
         middle.set(title=f"One scan, {name}", xlabel="azimuth from boresight (deg)", ylabel="range (m)")
         middle.set(xlim=(half, -half), ylim=(0, tuning.radar.range_max_m))  # left is left
         right.set(title="Its range rates", xlabel="azimuth from boresight (deg)", ylabel="range rate (m/s)")
-        right.set(xlim=(half, -half), ylim=(-4, 4))
-        middle.legend(loc="upper right")
-        right.legend(loc="upper right")
+        right.set(xlim=(half, -half), ylim=_symmetric(right))
+        for ax in (middle, right):
+            ax.xaxis.set_major_locator(MultipleLocator(40))
+            ax.legend(loc="upper right", labelspacing=0.3)
         _key_below(figure, left)
     return [left, middle, right]

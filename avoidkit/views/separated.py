@@ -95,7 +95,7 @@ def draw_gap(ax, situation, tuning, k=0):
 
 
 def show_separation(figure, situation, tuning, k=0):
-    """Draw stop, reach and gap of one track over speed; at best 19 x 6.5 inches; returns the three axes."""
+    """Draw stop, reach and gap of one track over speed; at best 15 x 6.2 inches; returns the three axes."""
     with style.look():
         axes = figure.subplots(1, 3)
         draw_stop(axes[0], tuning.vehicle, tuning.cycle_s)
@@ -106,7 +106,7 @@ def show_separation(figure, situation, tuning, k=0):
         for ax, title, label in zip(axes, titles, labels, strict=True):
             ax.set(xlabel="speed (m/s)", ylabel=label, xlim=(0, tuning.vehicle.top_mps))
             ax.set_title(title, pad=14)
-            ax.legend(loc="upper center", bbox_to_anchor=(0.5, -0.14), ncols=2, columnspacing=1.2)
+            ax.legend(loc="upper center", bbox_to_anchor=(0.5, -0.14), ncols=2, columnspacing=1.0, handlelength=1.6)
         for ax in axes[:2]:
             ax.set_ylim(0, None)
     return list(axes)

@@ -6,11 +6,12 @@ from matplotlib.ticker import MaxNLocator
 from avoidkit.vehicle import outline_in_scene
 from avoidkit.views import plots, style
 from avoidkit.views.figures import yard_window
-from avoidkit.views.style import BLUE, INK, ORANGE, SOFT, VERMILLION
+from avoidkit.views.style import BLUE, INK, ORANGE, PAPER, SOFT, VERMILLION
 from avoidkit.views.tradeoff import CAUTION, footnote
 
 LOOKS = {"search": (BLUE, "-", "o"), "random": (ORANGE, (0, (6, 2)), "D")}
 SHOWN = (-3.5, 3.0)  # values outside are drawn at the rim
+NEAREST_SHOWN = -1.5  # at least so much of what lies below a contact is shown
 
 
 def stress_figure(stress, *, title="How near the search came"):
@@ -28,12 +29,13 @@ def stress_figure(stress, *, title="How near the search came"):
 
 def draw_progress(ax, trials):
     """Every trial as a dot and the best so far as a line, by number of evaluation; returns the artists."""
-    artists = [ax.axhspan(SHOWN[0], 0.0, color=VERMILLION, alpha=0.10, lw=0)]
+    low = min(max(float(trials["value"].min()) - 0.3, SHOWN[0]), NEAREST_SHOWN)
+    artists = [ax.axhspan(low, -1.0, color=VERMILLION, alpha=0.12, lw=0)]
     for search in trials["search"].unique():
         value = np.clip(trials[trials["search"] == search]["value"].to_numpy(float), *SHOWN)
         color, line, mark = LOOKS[search]
         number = np.arange(1, len(value) + 1)
-        artists.append(ax.scatter(number, value, s=30, marker=mark, color=color, alpha=0.6, linewidths=0))
+        artists.append(ax.scatter(number, value, s=60, marker=mark, color=color, alpha=0.6, linewidths=0))
         artists += ax.plot(
             number, np.minimum.accumulate(value), color=color, linestyle=line, lw=3, label=f"{search}, best so far",
             drawstyle="steps-post",
@@ -41,14 +43,14 @@ def draw_progress(ax, trials):
     said, place = "below this line: contact while moving", ax.get_yaxis_transform()
     artists.append(ax.text(0.98, -1.08, said, transform=place, ha="right", va="top"))
     ax.axhline(-1.0, color=VERMILLION, lw=1.6, linestyle=":")
-    ax.set(xlabel="evaluations", ylabel="gap less 0.3 s of driving (m)", ylim=SHOWN)
+    ax.set(xlabel="evaluations", ylabel="gap less 0.3 s of driving (m)", ylim=(low, SHOWN[1]))
     ax.xaxis.set_major_locator(MaxNLocator(integer=True))
     ax.legend(loc="upper right")
     return artists
 
 
 def draw_walk(ax, scene, recording):
-    """The yard, the walk with a tick each second, and vehicle and walker at the worst instant."""
+    """The yard, the walk with a dot each second, and vehicle and walker at the worst instant."""
     rows = [row for row in recording.rows if abs(row.ego.speed_mps) > 0.05] or list(recording.rows)
     k = scene.people[-1].name
     worst = min(rows, key=lambda row: (k not in row.contacts, row.gap_m - 0.3 * abs(row.ego.speed_mps)))
@@ -59,9 +61,9 @@ def draw_walk(ax, scene, recording):
     plots.draw_vehicle(ax, worst.ego.pose, recording.tuning.vehicle)
     places = np.array([row.people.xy[row.people.names.index(k)] for row in recording.rows])
     until = recording.index_at(worst.time_s)
-    ax.plot(*places[: until + 1].T, color=VERMILLION, lw=3, label="the walk until then")
-    ax.plot(*places[: until + 1 : 20].T, "|", color=INK, markersize=9, label="a tick each second")
-    ax.plot(*places[until], "o", color=VERMILLION, markeredgecolor=INK, markersize=13, label="walker")
+    ax.plot(*places[: until + 1].T, color=VERMILLION, lw=3, zorder=4.5, label="the walk until then")
+    ax.plot(*places[: until + 1 : 20].T, "o", color=PAPER, mec=INK, markersize=6, zorder=4.6, label="each second")
+    ax.plot(*places[until], "o", color=VERMILLION, markeredgecolor=INK, markersize=14, zorder=5, label="walker")
     touches = "contact" if k in worst.contacts else f"gap {worst.gap_m:.2f} m"
     ax.set_title(f"{touches} at {abs(worst.ego.speed_mps):.2f} m/s, {worst.time_s:.2f} s", fontsize=15)
     x0, x1, y0, y1 = yard_window(scene)

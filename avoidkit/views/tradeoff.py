@@ -9,6 +9,7 @@ from avoidkit.views.style import BLUE, GREEN, INK, ORANGE, PURPLE, SKY, SOFT, VE
 MARKS = ("o", "s", "D", "^", "v", "P", "X", "*")
 LEAST_SHOWN_S = 1.0  # no axis of time is narrower than this
 MOST_LABELS, LINE_PT = 6, 16.0
+UNITS = {"m": "m", "s": "s", "mps": "m/s", "mps2": "m/s²", "deg": "°", "db": "dB"}
 SHOWN_GAP_M = 3.0  # farther gaps do not matter at parking speed
 FRONT = "front: nothing is better in both"
 WORDS = {"nearest_gap_m": "nearest gap", "lost_s": "time lost", "contacts_moving": "contacts while moving"}
@@ -60,11 +61,12 @@ def draw_tradeoff(ax, settings, over):
             )
     ax.set(xlabel="time lost (s, median and its 95 % interval)", ylabel="nearest gap while moving (m, least)")
     ax.margins(x=0.26, y=0.2)
-    ax.set_ylim(bottom=min(0.0, ax.get_ylim()[0]))
+    bottom = min(0.0, ax.get_ylim()[0])
+    ax.set_ylim(bottom, bottom + 1.22 * (np.max(margin, initial=0.1) - bottom))  # room for the labels
     ax.set_xlim(left=ax.get_xlim()[0] - 0.1 * np.ptp(ax.get_xlim()))  # room for the labels
     _at_least_wide(ax, LEAST_SHOWN_S)
     artists += _labels(ax, settings, over, lost, margin, order)
-    ax.legend(loc="lower right")
+    ax.legend(loc="upper center", bbox_to_anchor=(0.5, -0.16), ncols=2)
     return artists
 
 
@@ -80,7 +82,7 @@ def _labels(ax, settings, over, lost, margin, order):
     """Labels of the front, up and to the left of it, where nothing can lie; settings at one place share a label."""
     artists, highest = [], -np.inf
     for group in _places(ax, lost, margin, order)[:MOST_LABELS]:
-        text = "\n".join(f"{name.rpartition('.')[2]} {_from_to(settings[name].iloc[group])}" for name in over)
+        text = "\n".join(_named(name, _from_to(settings[name].iloc[group])) for name in over)
         x, y = lost[group[0]], margin[group[0]]
         at_pt = ax.transData.transform((x, y))[1] * 72 / ax.figure.dpi
         low_pt = max(at_pt + 9.0, highest)
@@ -93,6 +95,12 @@ def _labels(ax, settings, over, lost, margin, order):
             )
         )  # fmt: skip
     return artists
+
+
+def _named(name, values):
+    """A parameter and its value in words: its unit after the value where its name ends in one."""
+    word, _, ending = name.rpartition(".")[2].rpartition("_")
+    return f"{word.replace('_', ' ')} {values} {UNITS[ending]}" if word and ending in UNITS else f"{name} {values}"
 
 
 def _places(ax, lost, margin, order):

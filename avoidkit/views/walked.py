@@ -42,7 +42,8 @@ def draw_track_ways(ax, tracks_over_time, *, dot_every=20):
         shown = [(now, row) for n, now, row in mine if n % dot_every == 0 or len(mine) == 1]
         artists += line + _ellipses(ax, shown, color)
         if len(mine) >= max(LABELLED_FROM, _long_enough(steps)):
-            artists.append(plots._tag(ax, way[-1], f"track {number}", dx=30, dy=16, color=color))
+            left = way[-1, 0] > np.dot(ax.get_xlim(), (0.1, 0.9))  # near the right edge it would be cut off
+            artists.append(plots._tag(ax, way[-1], f"track {number}", dx=-30 if left else 30, dy=16, color=color))
     return artists
 
 
@@ -92,9 +93,9 @@ def show_walks(figure, recording, from_s=0.0, to_s=None, *, tracks=None, window=
         plots.draw_path(ax, recording.scene.reference)
         plots.draw_vehicle(ax, rows[0].ego.pose, recording.tuning.vehicle, ghost=True)
         plots.draw_vehicle(ax, rows[-1].ego.pose, recording.tuning.vehicle, steering_rad=rows[-1].ego.steering_rad)
+        plots.dress_axes(ax, window=window or _window(recording.scene, rows[0].ego.pose, rows[-1].ego.pose))
         draw_walks(ax, rows)
         draw_track_ways(ax, seen)
-        plots.dress_axes(ax, window=window or _window(recording.scene, rows[0].ego.pose, rows[-1].ego.pose))
         stretch = f"{rows[0].time_s:.1f} to {rows[-1].time_s:.1f} s"
         figure.suptitle(f"Who walked where, and where tracks were, {stretch}", x=0.01, ha="left", fontweight="bold")
         _key(figure)

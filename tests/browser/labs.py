@@ -82,7 +82,7 @@ def _free_port():
         return probe.getsockname()[1]
 
 
-def _wait_until_up(address, server, errors, patience_s=60.0):
+def _wait_until_up(address, server, errors, patience_s=180.0):
     until = time.monotonic() + patience_s
     while time.monotonic() < until:
         if server.poll() is not None:
@@ -123,6 +123,11 @@ def run_all_cells(page):
     page.evaluate(_RUN_ALL)
     errors = page.evaluate(_ERRORS)
     assert errors == [], "\n".join(errors)
+
+
+def least_contrast(page, root):
+    """The least contrast of any text that is seen below an element, and its words: (ratio, text)."""
+    return page.evaluate(_LEAST_CONTRAST, root)
 
 
 def shut_down(page):
@@ -172,3 +177,24 @@ _RUN_ALL = """() => Promise.race([
   window.jupyterapp.commands.execute('notebook:run-all-cells'),
   new Promise((_, no) => setTimeout(() => no(new Error('the cells did not end in 300 s')), 300000)),
 ])"""
+
+# Relative luminance and contrast after WCAG 2.1 (from memory) of every text against what it stands on.
+_LEAST_CONTRAST = """(root) => {
+  const light = ([r, g, b]) => {
+    const linear = [r, g, b].map((v) => { v /= 255; return v <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4; });
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2];
+  };
+  const rgb = (text) => text.match(/[0-9.]+/g).map(Number);
+  const holds = (element) => [...element.childNodes].some((node) => node.nodeType === 3 && node.textContent.trim());
+  let least = [99, ''];
+  for (const element of document.querySelectorAll(`${root} *`)) {
+    if (!holds(element) || !element.checkVisibility() || ['SCRIPT', 'STYLE'].includes(element.tagName)) continue;
+    let under = element;
+    while (under && (rgb(getComputedStyle(under).backgroundColor)[3] ?? 1) === 0) under = under.parentElement;
+    const back = under ? rgb(getComputedStyle(under).backgroundColor) : [255, 255, 255];
+    const pair = [light(rgb(getComputedStyle(element).color)), light(back)].sort((a, b) => b - a);
+    const ratio = (pair[0] + 0.05) / (pair[1] + 0.05);
+    if (ratio < least[0]) least = [ratio, element.textContent.slice(0, 80)];
+  }
+  return least;
+}"""

@@ -6,6 +6,8 @@ from pathlib import Path
 
 import pytest
 
+from tests.browser import labs
+
 pytestmark = pytest.mark.browser
 
 NOTEBOOK = "notebooks/01_wait_or_go_round.ipynb"
@@ -96,6 +98,29 @@ def test_everything_by_keyboard_alone(quiet):
     wait_for(quiet, "halt")
     quiet.keyboard.press("Delete")
     wait_for(quiet, "continue")
+
+
+@pytest.mark.parametrize("theme", ["JupyterLab Light", "JupyterLab Dark"])
+def test_every_text_of_the_bench_has_contrast_in_either_theme(quiet, theme):
+    quiet.evaluate("(theme) => window.jupyterapp.commands.execute('apputils:change-theme', {theme})", theme)
+    light = str(theme == "JupyterLab Light").lower()
+    quiet.wait_for_function("(light) => document.body.dataset.jpThemeLight === light", arg=light, timeout=20_000)
+    quiet.get_by_text("Tuning: every parameter").first.click()
+    quiet.wait_for_timeout(1500)
+    least, words = labs.least_contrast(quiet, ".avoidkit-bench")
+    assert least >= 4.5, words
+
+
+def test_the_view_is_zoomed_by_keys_about_the_chosen_and_comes_back(quiet):
+    picture = "(plan) => document.querySelector(plan).toDataURL()"
+    whole = quiet.evaluate(picture, PLAN)
+    quiet.locator(PLAN).first.focus()
+    quiet.keyboard.press("z")
+    quiet.wait_for_timeout(300)
+    assert quiet.evaluate(picture, PLAN) != whole
+    quiet.keyboard.press("Shift+z")
+    quiet.keyboard.press("0")
+    quiet.wait_for_function("([plan, whole]) => document.querySelector(plan).toDataURL() === whole", arg=[PLAN, whole])
 
 
 def test_an_impossible_place_greys_the_last_answer_and_says_why(quiet, picture):

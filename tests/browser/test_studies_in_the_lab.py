@@ -16,8 +16,9 @@ SHORT_EVIDENCE = (
     ("verdict_map(lane, baseline, ", "verdict_map(lane, baseline, x_m=range(0, 15, 2), y_m=range(-2, 3), "),
     ("verdict_map(lane, slow, ", "verdict_map(lane, slow, x_m=range(0, 15, 2), y_m=range(-2, 3), "),
     ("executor=processes(2), ", ""),  # a pool takes longer to begin than these few drives
-    (r"    executor=processes(2),\n", r"    duration_s=5.0,\n"),
-    ("compare(room, baseline, slow, seeds=2, ", "compare(room, baseline, slow, seeds=2, duration_s=5.0, "),
+    ("stress(lane, baseline, ", "stress(lane, baseline.replace({'cycle_s': 0.1}), "),
+    (r"    executor=processes(2),\n", r"    duration_s=3.0,\n"),
+    ("compare(room, baseline, slow, seeds=2, ", "compare(room, baseline, slow, seeds=1, duration_s=3.0, "),
 )
 
 
@@ -101,7 +102,7 @@ def test_notebook_six_runs_and_a_number_changed_by_keyboard_changes_its_map_and_
     before = cell_of(page, "pairs.events()").locator(".jp-OutputArea-output").inner_text()
     assert "slow_brakes" in before
     wary = "pairs = compare(room, baseline, baseline.replace({'decision.clearance_m': 1.0}), names=('as it is', 'wary')"
-    wary += ", seeds=1, duration_s=5.0, loop='exact', progress=False)\n'wary: done'"
+    wary += ", seeds=1, duration_s=3.0, loop='exact', progress=False)\n'wary: done'"
     type_anew(page, "comparison_figure(pairs)", wary)
     wait_for_output(page, "wary: done")
     cell_of(page, "pairs.events()").locator(".cm-content").click()

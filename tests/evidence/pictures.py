@@ -94,7 +94,7 @@ def tracks():
     """Every figure of the tracks of a drive, as `avoidkit drive --diagnose` draws it."""
     found = diagnosis_of(drive(scene_named("guest_crosses"), tuning_named("baseline"), seed=SEED, duration_s=13.0))
     numbers = (found.errors.position_m, found.innovations.nis, found.gospa_parts, found.whiteness)
-    return filled(lambda figure: show_diagnosis(figure, found), 17.0, 20.0, 60, *numbers)
+    return filled(lambda figure: show_diagnosis(figure, found), 14.0, 18.0, 72, *numbers)
 
 
 def known():
@@ -104,7 +104,7 @@ def known():
     situation, people = recording.situation(6.0), recording.row_at(6.0).people
     numbers = (situation.grid.log_odds, situation.grid.corner_xy, people.xy)
     return filled(
-        lambda figure: show_known_free(figure, scene, tuning, situation, people=people), 20.0, 7.5, 60, *numbers
+        lambda figure: show_known_free(figure, scene, tuning, situation, people=people), 15.0, 5.8, 80, *numbers
     )
 
 
@@ -116,7 +116,7 @@ def beside():
         "Corner radars": drive(scene, tuning, seed=SEED, duration_s=31.0),
     }
     ways = [[(row.ego.pose.x_m, row.ego.pose.y_m, row.gap_m) for row in one.rows] for one in both.values()]
-    return filled(lambda figure: show_beside(figure, both), 20.0, 12.0, 60, *ways)
+    return filled(lambda figure: show_beside(figure, both), 15.0, 9.0, 80, *ways)
 
 
 PICTURES = {

@@ -356,3 +356,19 @@ test('the modes of two benches on one page are two groups, although each bench i
   });
   assert.equal(names.size, 2);
 });
+
+// Relative luminance and contrast after WCAG 2.1 (from memory).
+const luminance = (hex) => [1, 3, 5].map((k) => parseInt(hex.slice(k, k + 2), 16) / 255)
+  .map((v) => (v <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4)).reduce((sum, v, k) => sum + v * [0.2126, 0.7152, 0.0722][k], 0);
+const contrast = (one, other) => {
+  const [high, low] = [luminance(one), luminance(other)].sort((a, b) => b - a);
+  return (high + 0.05) / (low + 0.05);
+};
+
+test('letters on the plan and on signs have a contrast of at least 4.5 in both themes', () => {
+  assert.ok(Math.abs(contrast('#000000', '#ffffff') - 21) < 1e-9);
+  for (const theme of Object.values(THEMES)) {
+    for (const ground of ['paper', 'unseen', 'stripe']) assert.ok(contrast(theme.ink, theme[ground]) >= 4.5, ground);
+  }
+  for (const {word, color, ink} of Object.values(SIGNS)) assert.ok(contrast(ink, color) >= 4.5, word);
+});
