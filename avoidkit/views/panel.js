@@ -54,6 +54,7 @@ export function show(value, unit = '') {
   const number = real(value);
   if (Number.isNaN(number)) return 'unknown';
   if (!Number.isFinite(number)) return number > 0 ? 'no limit' : 'below all';
+  if (unit.startsWith('of ')) return `${Math.round(number)} ${unit}`; // so many of so many
   const text = Math.abs(number) < 100 ? number.toFixed(2) : number.toFixed(0);
   return unit && unit !== '1' ? `${text} ${unit}` : text;
 }
@@ -122,7 +123,9 @@ export function makePanel() {
     frame.checks.forEach((check, k) => fillRow(body.rows[k], check, k === frame.settled));
     const now = `${frame.settled} of ${frame.checks.length}`;
     if (now !== framed && frame.settled >= 0) { // what settled it comes into sight, but nobody's own scrolling is undone
-      scroll.scrollTop = body.rows[frame.settled].offsetTop - scroll.clientHeight / 2;
+      const wanted = body.rows[frame.settled].offsetTop - scroll.clientHeight / 2;
+      const first = [...body.rows].find((row) => row.offsetTop - top.offsetHeight >= wanted);
+      scroll.scrollTop = first.offsetTop - top.offsetHeight; // no row is cut by the head
       framed = now;
     }
   }

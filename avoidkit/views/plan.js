@@ -159,13 +159,29 @@ function drawSwept(ctx, view, vehicle, path, sign) {
   let last = null;
   for (const pose of path) {
     if (pose.length < 3 || (last && Math.hypot(pose[0] - last[0], pose[1] - last[1]) < 0.2)) continue;
+    addRing(ctx, view, hullOf([...outline(vehicle, last ?? pose), ...outline(vehicle, pose)]));
     last = pose;
-    const corners = outline(vehicle, pose).map(([x, y]) => toScreen(view, x, y));
-    corners.forEach(([px, py], k) => (k === 0 ? ctx.moveTo(px, py) : ctx.lineTo(px, py)));
-    ctx.closePath();
   }
   ctx.fill('nonzero');
   ctx.restore();
+}
+
+// The convex hull of [x, y] points, counter-clockwise (Andrew's monotone chain).
+export function hullOf(points) {
+  const sorted = [...points].sort(([x0, y0], [x1, y1]) => x0 - x1 || y0 - y1), hull = [];
+  for (const half of [sorted, [...sorted].reverse()]) {
+    const first = hull.length;
+    for (const point of half) {
+      while (hull.length > first + 1 && turns(hull.at(-2), hull.at(-1), point) <= 0) hull.pop();
+      hull.push(point);
+    }
+    hull.pop(); // it begins the other half
+  }
+  return hull;
+}
+
+function turns([x0, y0], [x1, y1], [x2, y2]) {
+  return (x1 - x0) * (y2 - y0) - (y1 - y0) * (x2 - x0);
 }
 
 function drawDisc(ctx, view, [x, y, radius], theme) {

@@ -1,4 +1,4 @@
-"""`python -m tests.benchmarks.bench_demo` measures a recorded demo of 400 cycles: its size, how it opens and how it seeks.
+"""`python -m tests.benchmarks.bench_demo` measures a recorded demo of 400 cycles: its size, how it opens, how it seeks.
 
 Opened from disk in Chromium with the network off, each time in a page of its own. *Open* is from the navigation's
 start until the first cycle is painted; *seek* is from the moved scrubber until the cycle is painted, all by the

@@ -3,7 +3,7 @@ import assert from 'node:assert/strict';
 import {test} from 'node:test';
 
 import {
-  SIGNS, THEMES, fitView, handleOf, outline, panBy, toScreen, toYard, velocityOf, zoomAt, zoomKey,
+  SIGNS, THEMES, fitView, handleOf, hullOf, outline, panBy, toScreen, toYard, velocityOf, zoomAt, zoomKey,
 } from '../../avoidkit/views/plan.js';
 import {gridPixels, shadowEdges} from '../../avoidkit/views/cells.js';
 import {differWords} from '../../avoidkit/views/sides.js';
@@ -60,6 +60,12 @@ test('the outline turns with the vehicle', () => {
   near(corners[2], [9.5, 3]); // front left
 });
 
+test('the ground between two outlines is their hull', () => {
+  const square = [[0, 0], [2, 0], [2, 2], [0, 2]], moved = square.map(([x, y]) => [x + 1, y]);
+  assert.deepEqual(hullOf([...square, ...moved]), [[0, 0], [3, 0], [3, 2], [0, 2]]);
+  assert.deepEqual(hullOf([...square, ...square, [1, 1]]), square);
+});
+
 test('the handle of a velocity and the velocity of a handle are each other\u2019s inverse', () => {
   const person = {x: 2, y: 1, vx: -0.6, vy: 0.8, heading: 0};
   const back = velocityOf(person, ...handleOf(person));
@@ -97,6 +103,11 @@ test('what is not known is never shown as a number', () => {
   assert.equal(show('inf', 'm'), 'no limit');
   assert.equal(show(0.8342, 'm'), '0.83 m');
   assert.equal(show(1, '1'), '1.00');
+});
+
+test('counts are whole numbers', () => {
+  assert.equal(show(3, 'of 75'), '3 of 75');
+  assert.equal(show(3, 'm'), '3.00 m');
 });
 
 test('slack is the share of what was needed, negative where a check fails, and fails where it is unknown', () => {
