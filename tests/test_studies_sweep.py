@@ -138,7 +138,7 @@ def test_the_axis_of_time_does_not_show_rounding_noise_and_settings_at_one_place
     left, right = tradeoff_figure(Sweep(rows, None, (FIELD,), "grid")).axes
     assert np.ptp(left.get_xlim()) >= 1.0
     values = sorted(rows[FIELD].unique())
-    assert [text.get_text() for text in labels_of(left)] == [f"clearance_m {values[0]:.3g} to {values[-1]:.3g}"]
+    assert [text.get_text() for text in labels_of(left)] == [f"clearance {values[0]:.3g} to {values[-1]:.3g} m"]
     assert "time lost: the same in all drives" in [text.get_text() for text in labels_of(right)]
 
 
