@@ -123,6 +123,26 @@ def test_the_view_is_zoomed_by_keys_about_the_chosen_and_comes_back(quiet):
     quiet.wait_for_function("([plan, whole]) => document.querySelector(plan).toDataURL() === whole", arg=[PLAN, whole])
 
 
+def test_the_pointer_is_told_numbers_and_a_plan_in_use_is_moved_and_zoomed_by_the_mouse(quiet):
+    picture, plan = "(plan) => document.querySelector(plan).toDataURL()", Plan(quiet)
+    quiet.mouse.move(*plan.at(8.0, 1.2))
+    tip = quiet.locator(".ak-tip")
+    assert "guest 1: x 8.00 m, y 1.20 m, 0.00 m/s" in tip.inner_text()
+    assert "track 1, confirmed" in tip.inner_text()
+    quiet.mouse.move(*plan.at(2.0, 0.3))
+    assert "vehicle: x 0.00 m, y 0.00 m, heading 0.0 deg" in tip.inner_text()
+    quiet.mouse.click(*plan.at(12.0, -2.0))
+    whole = quiet.evaluate(picture, PLAN)
+    for act in (lambda: quiet.mouse.wheel(0, -200), lambda: plan.drag((12.0, -2.0), (10.0, -2.0), steps=4)):
+        before = quiet.evaluate(picture, PLAN)
+        act()
+        quiet.wait_for_function(
+            "([plan, was]) => document.querySelector(plan).toDataURL() !== was", arg=[PLAN, before], timeout=10_000
+        )
+    quiet.keyboard.press("0")
+    quiet.wait_for_function("([plan, was]) => document.querySelector(plan).toDataURL() === was", arg=[PLAN, whole])
+
+
 def test_an_impossible_place_greys_the_last_answer_and_says_why(quiet, picture):
     Plan(quiet).drag((8.0, 1.2), (8.0, 3.8))
     quiet.wait_for_selector(".ak-bench .ak-kernel:not([hidden])", timeout=30_000)
