@@ -2,6 +2,7 @@
 
 import argparse
 import os
+import signal
 import sys
 from importlib import import_module
 
@@ -20,7 +21,11 @@ def main(arguments=None):
         sys.stderr.write(f"avoidkit {options.command}: {error}\n")
         return MISTAKE
     except KeyboardInterrupt as stop:  # a study says what it keeps
-        sys.stderr.write(f"\navoidkit {options.command}: {str(stop) or 'interrupted'}\n")
+        if arguments is None:
+            signal.signal(signal.SIGINT, signal.SIG_IGN)  # this process is ending; a second Ctrl-C would only add noise
+        stopped = getattr(options, "stopped", lambda options: "interrupted")
+        said = str(stop).removeprefix(f"{options.command}: ") or stopped(options)
+        sys.stderr.write(f"\navoidkit {options.command}: {said}\n")
         return INTERRUPTED
     except BrokenPipeError:  # the reader of our output, such as `head`, has gone
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -74,6 +74,21 @@ def test_compare_writes_the_paired_tables(capsys, tmp_path):
         (["stress", "guest_crosses", "--budget", "3"], "budget must be an integer of at least 40, got 3"),
         (["stress", "guest_crosses", "--also", "latency_s"], "--also: WHAT=LOW:HIGH was wanted, got 'latency_s'"),
         (["compare", "baseline", "baseline", "guest_crosses"], "nothing differs"),
+        (["map", "guest_crosses", "--speed", "-1"], "speed_mps must be that of a person, 0 to 3.3 m/s by this tuning"),
+        (["map", "guest_crosses", "--vehicle-speed", "9"], "vehicle_mps must be that of the vehicle, 0 to 1.2 m/s"),
+        (["map", "guest_crosses", "--sensed", "0"], "watch_s must be above 0 and at most 60 s, got 0"),
+        (["map", "guest_crosses", "--x=0:inf:5"], "--x: LOW below HIGH and N from 2 to 10000 were wanted"),
+        (["map", "guest_crosses", "--workers", "99999"], "--workers must be at most"),
+        (
+            ["sweep", "guest_crosses", "--over", "decision=0.1,0.2"],
+            "over: decision is a section: a field of it, such as",
+        ),
+        (["sweep", "guest_crosses", "--over", "cycle_s=0.1:0.2:3"], "--over: values a,b,c or a range LOW:HIGH"),
+        (["sweep", "guest_crosses", "--over", "cycle_s=0.1,0.2", "--over", "cycle_s=0.1"], "cycle_s was said twice"),
+        (
+            ["sweep", "guest_crosses", "--over", "decision.clearance_m=0.1:0.3", "--n", "1000000"],
+            "at most 100000 settings",
+        ),
         (["map", "guest_crosses", "--workers", "0"], "--workers must be at least 1, got 0"),
     ],
 )

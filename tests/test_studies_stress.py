@@ -126,6 +126,8 @@ def test_with_the_honest_tuning_forty_walks_touch_nobody_while_moving():
         ({"loop": "real"}, "loop must be one of sensed, exact, got 'real'"),
         ({"also": {"latncy_s": (0.1, 0.5)}}, "also: the vehicle has no field 'latncy_s'; did you mean 'latency_s'?"),
         ({"also": {"latency_s": (0.5, 0.1)}}, "also: latency_s: a range (low, high) with low below high was wanted"),
+        ({"also": {"latency_s": (-1.0, 0.5)}}, "also: latency_s: input should be greater than or equal to 0"),
+        ({"also": {"front_left late": (0.0, 0.1)}}, "perfect knowledge has no sensors; with loop 'sensed' (--sensed)"),
         ({"also": {"front_left lat": (0.0, 0.1)}}, "a kind of fault with an amount was wanted; did you mean 'late'?"),
     ],
 )
@@ -133,6 +135,14 @@ def test_a_mistake_is_refused_before_the_search_begins(change, said):
     with pytest.raises(InputError) as refused:
         stress(quiet(), Tuning(), progress=False, **change)
     assert said in str(refused.value)
+
+
+def test_a_folder_of_another_search_is_refused_in_a_sentence(tmp_path):
+    kept = tmp_path / "generation-000"
+    kept.mkdir()
+    (kept / "manifest.json").write_text('{"kind": "sweep"}', encoding="utf-8")
+    with pytest.raises(InputError, match="holds another study: kind was sweep, is stress, search"):
+        stress(quiet(), Tuning(), budget=40, folder=tmp_path, progress=False)
 
 
 def test_a_latency_and_a_fault_can_be_varied_as_well():

@@ -1,5 +1,7 @@
 """`avoidkit map`: the answer for every place of a person, and where two tunings disagree."""
 
+import math
+
 import numpy as np
 
 from avoidkit.checks import InputError
@@ -92,6 +94,6 @@ def axis_of(text, option):
         low, high, n = float(low), float(high), int(n)
     except ValueError:
         raise InputError(f"{option}: LOW:HIGH:N, such as -2:14:33, was wanted, got {text!r}") from None
-    if not 2 <= n <= MOST_STEPS or not low < high:
+    if not 2 <= n <= MOST_STEPS or not -math.inf < low < high < math.inf:
         raise InputError(f"{option}: LOW below HIGH and N from 2 to {MOST_STEPS} were wanted, got {text!r}")
     return np.linspace(low, high, n)

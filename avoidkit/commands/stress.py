@@ -2,7 +2,7 @@
 
 from avoidkit.checks import InputError
 from avoidkit.commands.shared import CAUTION, add_tuning, command, least, named_scene, named_tuning, say
-from avoidkit.commands.studying import add_study_options, running, write_picture, write_table, written
+from avoidkit.commands.studying import add_study_options, named_once, running, write_picture, write_table, written
 
 
 def add(commands):
@@ -29,7 +29,7 @@ def run_stress(options):
     """Search; worst walks as scenes with their drives, table and picture into the folder."""
     least(options, seed=0)
     scene, tuning = named_scene(options.scene), named_tuning(options.tuning)
-    also = dict(_range(text) for text in options.also)
+    also = named_once([_range(text) for text in options.also], "--also")
     from avoidkit.studies.stress import stress
 
     run = running(options)

@@ -1,5 +1,6 @@
 """What the subcommands of studies have in common: options, seeds, executor, tables and pictures."""
 
+import os
 from pathlib import Path
 
 from avoidkit.checks import InputError
@@ -14,8 +15,16 @@ def add_study_options(made, *, workers=True):
         "--out", metavar="FOLDER", required=True, help="where tables and pictures go; call again to go on after a stop"
     )
     made.add_argument("--quiet", action="store_true", help="no progress line")
+    made.set_defaults(stopped=stopped)
     if workers:
         add_workers(made)
+
+
+def stopped(options):
+    """What is said at a Ctrl-C outside the drives themselves, such as while a picture is drawn."""
+    if not Path(options.out).is_dir():
+        return "interrupted before anything was done"
+    return f"interrupted; what is done is kept in {options.out}: the same call goes on from there"
 
 
 def add_drive_options(made):
@@ -54,10 +63,29 @@ def seeds_of(text):
     return seeds
 
 
+def named_once(pairs, option):
+    """The dict of (name, what) pairs from an option that may be said several times; a name said twice is refused.
+
+    Examples
+    --------
+    >>> named_once([("cycle_s", 1), ("cycle_s", 2)], "--over")
+    Traceback (most recent call last):
+    avoidkit.checks.InputError: --over: cycle_s was said twice; say all its values at once
+    """
+    names = [name for name, _ in pairs]
+    twice = next((name for k, name in enumerate(names) if name in names[:k]), None)
+    if twice is not None:
+        raise InputError(f"{option}: {twice} was said twice; say all its values at once")
+    return dict(pairs)
+
+
 def running(options, tables=("rows",)):
     """The arguments by which a study runs, from the options."""
     if hasattr(options, "workers"):
         least(options, workers=1)
+        most = max(8, 4 * (os.cpu_count() or 1))
+        if options.workers > most:
+            raise InputError(f"--workers must be at most {most} on this machine, got {options.workers}")
     if Path(options.out).exists() and not Path(options.out).is_dir():
         raise InputError(f"{options.out}: is a file, a folder was wanted")
     from avoidkit.studies.workers import processes

@@ -5,6 +5,7 @@ from avoidkit.commands.shared import CAUTION, add_tuning, command, named_scene, 
 from avoidkit.commands.studying import (
     add_drive_options,
     add_study_options,
+    named_once,
     running,
     seeds_of,
     write_picture,
@@ -41,7 +42,7 @@ def add(commands):
 def run_sweep(options):
     """Sweep; tables and picture into the folder, the front on stdout."""
     scenes, tuning = [named_scene(name) for name in options.scenes], named_tuning(options.tuning)
-    over = dict(over_of(text) for text in options.over)
+    over = named_once([over_of(text) for text in options.over], "--over")
     from avoidkit.studies.sweep import sweep
 
     found = sweep(
@@ -69,6 +70,8 @@ def over_of(text):
     if not equals or not values:
         raise InputError(f"--over: FIELD=VALUES was wanted, got {text!r}")
     low, colon, high = values.partition(":")
+    if ":" in high or (colon and "," in values):
+        raise InputError(f"--over: values a,b,c or a range LOW:HIGH was wanted, got {text!r}")
     if colon:
         return name.strip(), (_value(low), _value(high))
     return name.strip(), [_value(value) for value in values.split(",")]

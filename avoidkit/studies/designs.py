@@ -10,6 +10,7 @@ from avoidkit.studies.statistics import sobol_points
 
 DESIGNS = ("grid", "latin", "sobol", "indices")
 LEVELS = 5  # of a range in a grid
+MOST_SETTINGS = 100_000
 
 
 def checked_over(over):
@@ -57,15 +58,24 @@ def points_of(over, design="grid", n=None, seed=0):
         raise InputError(f"design must be one of {', '.join(DESIGNS)}, got {design!r}")
     if n is not None and (isinstance(n, bool) or int(n) != n or n < 2):
         raise InputError(f"n must be an integer of at least 2, got {n!r}")
+    if design != "grid" and n is None:
+        raise InputError(f"design {design!r} needs n, how many settings")
+    settings = _how_many(over, design, n)
+    if settings > MOST_SETTINGS:
+        raise InputError(f"a design of at most {MOST_SETTINGS} settings was wanted, got {settings}")
     if design == "grid":
         axes = [_levels(wanted, n or LEVELS) for wanted in over.values()]
         return [dict(zip(over, values, strict=True)) for values in product(*axes)]
-    if n is None:
-        raise InputError(f"design {design!r} needs n, how many settings")
     return [
         {name: _at(share, over[name]) for name, share in zip(over, shares, strict=True)}
         for shares in _shares(len(over), design, int(n), seed)
     ]
+
+
+def _how_many(over, design, n):
+    if design == "grid":
+        return math.prod((n or LEVELS) if _is_range(wanted) else len(wanted) for wanted in over.values())
+    return int(n) * (len(over) + 2) if design == "indices" else int(n)
 
 
 def _shares(d, design, n, seed):

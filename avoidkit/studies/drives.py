@@ -113,6 +113,9 @@ def checked_names(names, tuning):
     """Raise `InputError`, with the nearest known name, unless all dotted names are single fields of the tuning."""
     known = field_names(tuning)
     for name in names:
+        inside = next((field for field in known if field.startswith(f"{name}.")), None)
+        if inside is not None:
+            raise InputError(f"over: {name} is a section: a field of it, such as {inside}, was wanted")
         if name not in known:
             raise InputError(f"over: tuning has no field {name!r}{did_you_mean(name, known)}")
 

@@ -11,11 +11,8 @@ Scheduler and workers need the kit, with the same versions of it and its librari
 
 import hashlib
 import json
-import os
-import signal
 from collections import deque
-from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, wait
-from contextlib import suppress
+from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, wait
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -23,6 +20,8 @@ from avoidkit import __version__
 from avoidkit.checks import InputError
 from avoidkit.studies import progress as showing
 from avoidkit.studies.functions import described, packed
+from avoidkit.studies.interrupts import hearing
+from avoidkit.studies.pools import Pool
 from avoidkit.studies.shelf import PART_S, Shelf
 from avoidkit.studies.workers import Parcel, carry
 
@@ -35,7 +34,17 @@ class StudyError(InputError):
 
 
 class Interrupted(KeyboardInterrupt):
-    """Ctrl-C; the text says what is kept and how to go on."""
+    """Ctrl-C; the text says what is kept and how to go on.
+
+    Attributes
+    ----------
+    kept : int
+        Rows that are there.
+    """
+
+    def __init__(self, said, kept=0):
+        super().__init__(said)
+        self.kept = kept
 
 
 @dataclass(frozen=True, eq=False)
@@ -108,7 +117,7 @@ def execute(plan, *, executor=None, folder=None, max_errors=MOST_ERRORS, again=F
     Parameters
     ----------
     plan : Plan
-    executor : None, Executor, or callable that makes an Executor
+    executor : None, Executor, callable that makes an Executor, or Pool
         None computes in this process. An executor stays open. One that a callable makes is closed at the end and
         remade when it breaks (a worker was killed, say); each unfinished task is tried up to three times.
     folder : path or None
@@ -128,7 +137,7 @@ def execute(plan, *, executor=None, folder=None, max_errors=MOST_ERRORS, again=F
     StudyError
         Too many errors, or a pool that broke and could not be remade.
     Interrupted
-        On Ctrl-C, with what is kept.
+        On Ctrl-C, with what is kept; a row that was under way then is not.
     InputError
         If the folder holds another study.
     """
@@ -148,20 +157,31 @@ def execute(plan, *, executor=None, folder=None, max_errors=MOST_ERRORS, again=F
         shown.step(len(shelf.rows))
         counted.add(number, row)
 
-    try:
-        if executor is None:
-            for number in todo:
-                take(number, carry(parcels[number]), 1)
-        else:
-            _Crew(executor, parcels, folder, shelf.tick).carry_out(todo, take)
-    except KeyboardInterrupt:
-        shelf.flush()
-        kept = f"kept in {folder}: the same call goes on from there" if folder is not None else "lost: give a folder"
-        raise Interrupted(f"{plan.kind}: {len(shelf.rows)} of {len(plan.tasks)} rows are {kept}") from None
-    finally:
-        shelf.flush()
-        shown.end()
+    with hearing() as heard:
+        try:
+            if executor is None:
+                _one_by_one(todo, parcels, take, heard)
+            else:
+                _Crew(executor, parcels, folder, shelf.tick, heard).carry_out(todo, take)
+        except KeyboardInterrupt:
+            heard.closing = True
+            raise Interrupted(_kept_in_words(plan, shelf, folder), len(shelf.rows)) from None
+        finally:
+            shelf.flush()
+            shown.end()
     return _tables(plan, shelf.rows)
+
+
+def _one_by_one(todo, parcels, take, heard):
+    for number in todo:
+        outcome = carry(parcels[number])
+        heard.check()
+        take(number, outcome, 1)
+
+
+def _kept_in_words(plan, shelf, folder):
+    kept = f"kept in {folder}: the same call goes on from there" if folder is not None else "lost: give a folder"
+    return f"{plan.kind}: {len(shelf.rows)} of {len(plan.tasks)} rows are {kept}"
 
 
 class _Parcels:
@@ -203,25 +223,22 @@ class _Errors:
 class _Crew:
     """Keeps an executor busy, with few tasks under way at a time, and survives the loss of workers."""
 
-    def __init__(self, executor, parcels, folder, tick):
-        is_pool = isinstance(executor, Executor)
-        if not is_pool and not callable(executor):
-            raise InputError(f"executor must be None, an Executor or a function that makes one, got {executor!r}")
-        self._make = None if is_pool else executor
-        self._pool = executor if is_pool else executor()
-        self._parcels, self._folder, self._tick = parcels, folder, tick
+    def __init__(self, executor, parcels, folder, tick, heard):
+        self._pool = executor if isinstance(executor, Pool) else Pool(executor)
+        self._parcels, self._folder, self._tick, self._heard = parcels, folder, tick, heard
 
     def carry_out(self, todo, take):
         waiting, self._flying, tries = deque(todo), {}, dict.fromkeys(todo, 0)
         done = False
         try:
             while waiting or self._flying:
+                self._heard.check()
                 lost = self._send(waiting, tries) or self._gather(take, tries)
                 if lost is not None:
                     self._again(lost, waiting, tries)
             done = True
         finally:
-            self._leave(done)
+            self._pool.leave(self._flying, done=done)
 
     def _send(self, waiting, tries):
         while waiting and len(self._flying) < self._window():
@@ -234,7 +251,7 @@ class _Crew:
         return None
 
     def _window(self):
-        return 4 * getattr(self._pool, "_max_workers", 16)
+        return 4 * getattr(self._pool.now, "_max_workers", 16)
 
     def _gather(self, take, tries):
         """Take what is there; the tasks that were lost with their worker, or None."""
@@ -255,7 +272,7 @@ class _Crew:
     def _again(self, lost, waiting, tries):
         _, error = lost[0]
         said = f"{type(error).__name__}: {error}"
-        if self._make is None:
+        if not self._pool.may_remake:
             kept = f"finished rows are in {self._folder}" if self._folder else "nothing is kept without folder="
             raise StudyError(
                 f"workers were lost ({said}); {kept}. To go on, make a new pool and call again; with a function "
@@ -264,30 +281,11 @@ class _Crew:
         if any(isinstance(e, BrokenExecutor | RuntimeError) for _, e in lost):
             lost += [(number, error) for number in self._flying.values()]  # they are gone with the pool
             self._flying.clear()
-            self._end_pool()
-            self._pool = self._make()
+            self._pool.remake()
         spent = [number for number, _ in lost if tries[number] >= MOST_TRIES]
         if spent:
             raise StudyError(f"task {spent[0]} was tried {MOST_TRIES} times and lost its worker each time ({said})")
         waiting.extendleft(sorted((number for number, _ in lost), reverse=True))
-
-    def _leave(self, done):
-        for future in self._flying:
-            future.cancel()
-        if self._make is None:
-            return
-        if done:
-            self._pool.shutdown()
-        else:
-            self._end_pool()
-
-    def _end_pool(self):
-        workers = list((getattr(self._pool, "_processes", None) or {}).values())
-        self._pool.shutdown(wait=False, cancel_futures=True)
-        for worker in workers:
-            with suppress(ProcessLookupError):  # it may end between the question and the signal
-                if worker.is_alive():
-                    os.kill(worker.pid, signal.SIGTERM)
 
 
 def _tables(plan, rows):

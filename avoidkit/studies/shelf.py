@@ -99,6 +99,8 @@ def differences(before, now, place=""):
         ]
     if before == now:
         return []
+    if place == "plan.hash":
+        return ["what each task asks has changed (lattice, settings, scenes or their order)"]
     texts = [_short(before), _short(now)]
     if before is _GONE or now is _GONE:
         return [f"{place} {'is new' if before is _GONE else 'is gone'}"]

@@ -5,7 +5,6 @@ while it moves, -1 less its speed then. Smooth in the gap, so that a search can 
 """
 
 import math
-from concurrent.futures import Executor
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,9 +18,12 @@ from avoidkit.freespace import free_grid
 from avoidkit.grid import Grid, empty_grid
 from avoidkit.people import CONTACT_RADIUS_M, signed_distance
 from avoidkit.recording.summary import MOVING_MPS
+from avoidkit.studies import progress as showing
 from avoidkit.studies.drives import LOOPS, checked_functions, stages_of
 from avoidkit.studies.exact import ExactLoop
-from avoidkit.studies.run import Plan, execute
+from avoidkit.studies.interrupts import hearing
+from avoidkit.studies.pools import lasting
+from avoidkit.studies.run import Interrupted, Plan, execute
 from avoidkit.studies.statistics import rate_words
 from avoidkit.studies.walker import checked_also, course_bounds, course_from, scene_of
 from avoidkit.vehicle import outline_in_scene
@@ -131,75 +133,115 @@ def stress(
         raise InputError(f"budget must be an integer of at least {2 * CROWD}, got {budget!r}")
     if loop not in LOOPS:
         raise InputError(f"loop must be one of {', '.join(LOOPS)}, got {loop!r}")
-    checked_also(also or {})
+    checked_also(also or {}, loop)
     functions = checked_functions(decide=decide, track=track, map_space=map_space)
     bounds = course_bounds(scene, tuning, ahead_m) | dict(also or {})
     settings = {"loop": loop, "bounds": {name: list(pair) for name, pair in bounds.items()}}
-    with _one_pool(executor) as pool:
-        trial = _Trials(scene, tuning, functions, settings, seed, pool, folder, max_errors, progress, stop_at_contact)
-        trial.search(int(budget))
-        if beside_random:
-            trial.at_random(int(budget))
-    return _result(trial, scene, tuning, bounds, functions, loop, seed, int(budget))
+    budget = int(budget)
+    shown = showing.bar(budget * (1 + bool(beside_random)), "stress", progress)
+    trial = _Trials(scene, tuning, functions, settings, seed, folder, max_errors, shown, stop_at_contact)
+    with hearing() as heard:
+        try:
+            with lasting(executor) as pool:
+                trial.search(budget, pool)
+                if beside_random:
+                    trial.at_random(budget, pool)
+            worst = _driven_again(trial, loop, heard)
+        except KeyboardInterrupt as stop:
+            heard.closing = True
+            raise Interrupted(*trial.kept_in_words(getattr(stop, "kept", 0))) from None
+        finally:
+            shown.end()
+    return Stress(trial.table().drop(columns=["scene", "tuning"]), *worst, budget)
 
 
 class _Done(Exception):
     """The budget is spent, or a contact was found and no more is wanted."""
 
 
+class _Refused(Exception):
+    """Carries an `InputError`, which is a `ValueError`, through an optimiser that takes those for its own."""
+
+
+@contextmanager
+def _refusals():
+    try:
+        yield
+    except _Refused as carrier:
+        raise carrier.args[0] from None
+
+
 class _Trials:
     """Carries out generations of walks and remembers them in order."""
 
-    def __init__(self, scene, tuning, functions, settings, seed, executor, folder, max_errors, progress, stops):
-        self._plan = (scene, tuning, functions, settings)
-        self._seed, self._run = seed, {"executor": executor, "max_errors": max_errors, "progress": progress}
+    def __init__(self, scene, tuning, functions, settings, seed, folder, max_errors, shown, stops):
+        self.plan, self.seed = (scene, tuning, functions, settings), seed
+        self._shown, self._max_errors = shown, max_errors
         self._folder, self._stops = folder, stops
-        self.frames, self._generation, self._left = [], 0, 0
+        self.frames, self._generation, self._left, self._pool = [], 0, 0, None
 
-    def search(self, budget):
+    def table(self):
+        """A line a walk, in order."""
+        import pandas as pd
+
+        return pd.concat(self.frames, ignore_index=True)
+
+    def kept_in_words(self, under_way):
+        """(what an interrupted search says, walks that were driven)."""
+        kept = sum(len(rows) for rows in self.frames) + under_way
+        where = f"kept in {self._folder}: the same call goes on from there" if self._folder else "lost: give a folder"
+        return f"stress: {kept} walks are {where}", kept
+
+    def search(self, budget, pool):
         """Differential evolution over the unit cube, from walks that can be walked."""
         from scipy.optimize import differential_evolution
 
-        self._left = budget
-        first = self._walkable(CROWD, np.random.default_rng(self._seed))
-        with suppress(_Done):
+        self._left, self._pool = budget, pool
+        first = self._walkable(CROWD, np.random.default_rng(self.seed))
+        with _refusals(), suppress(_Done):
             differential_evolution(
-                lambda x: self._generate(np.atleast_2d(x.T), "search"), [(0.0, 1.0)] * first.shape[1], init=first,
+                lambda x: self._asked(np.atleast_2d(x.T)), [(0.0, 1.0)] * first.shape[1], init=first,
                 vectorized=True, updating="deferred", maxiter=MOST_DRAWS, tol=0.0, atol=0.0, polish=False,
-                mutation=(0.4, 0.9), recombination=0.8, seed=np.random.default_rng(self._seed + 1),
+                mutation=(0.4, 0.9), recombination=0.8, seed=np.random.default_rng(self.seed + 1),
             )  # fmt: skip
 
-    def at_random(self, budget):
+    def at_random(self, budget, pool):
         """As many walks drawn evenly from those that can be walked."""
-        self._left = budget
-        draws = np.random.default_rng(self._seed + 2)
+        self._left, self._pool = budget, pool
+        draws = np.random.default_rng(self.seed + 2)
         with suppress(_Done):
             while self._left:
                 self._generate(self._walkable(min(CROWD, self._left), draws), "random")
+
+    def _asked(self, shares):
+        try:
+            return self._generate(shares, "search")
+        except InputError as refusal:
+            raise _Refused(refusal) from refusal
 
     def _walkable(self, wanted, draws):
         """So many walks that can be walked, each batch a Latin hypercube, as shares (wanted, numbers of a walk)."""
         from scipy.stats import qmc
 
-        d, found = len(self._plan[3]["bounds"]), []
+        d, found = len(self.plan[3]["bounds"]), []
         sampler = qmc.LatinHypercube(d, seed=draws)
         for _ in range(MOST_DRAWS):
             found += [one for one in sampler.random(wanted) if self._scene_of(one) is not None]
             if len(found) >= wanted:
                 return np.array(found[:wanted])
-        raise InputError(f"{self._plan[0].name}: hardly a walk can be walked here: nobody has room to come to the path")
+        raise InputError(f"{self.plan[0].name}: hardly a walk can be walked here: nobody has room to come to the path")
 
     def _scene_of(self, shares):
-        scene, tuning, _, settings = self._plan
+        scene, tuning, _, settings = self.plan
         course, also = course_from(shares, {name: tuple(pair) for name, pair in settings["bounds"].items()})
         return scene_of(course, scene, tuning, also)
 
     def _generate(self, shares, search):
         """Values of walks: those that can be walked are driven, as long as the budget lasts."""
-        scene, tuning, functions, settings = self._plan
+        scene, tuning, functions, settings = self.plan
         driven = [k for k, one in enumerate(shares) if self._scene_of(one) is not None][: self._left]
         tasks = tuple(
-            {"search": search, "scene": "yard", "tuning": "t", "seed": self._seed, "shares": shares[k].tolist()}
+            {"search": search, "scene": "yard", "tuning": "t", "seed": self.seed, "shares": shares[k].tolist()}
             for k in driven
         )
         plan = Plan(f"stress, {search}", _trial, tasks, {"yard": scene}, {"t": tuning}, functions, settings)
@@ -207,7 +249,11 @@ class _Trials:
         self._generation += 1
         values = np.full(len(shares), NOTHING_M)
         if driven:
-            rows = execute(plan, folder=folder, **self._run).rows
+            before = sum(len(rows) for rows in self.frames)
+            rows = execute(
+                plan, folder=folder, executor=self._pool, max_errors=self._max_errors,
+                progress=lambda done, _: self._shown.step(before + done),
+            ).rows  # fmt: skip
             self.frames.append(rows)
             self._left -= len(driven)
             values[driven] = rows["value"].to_numpy(float)
@@ -296,20 +342,10 @@ def _loop_of(name):
     return YardLoop if name == "exact" else Loop
 
 
-@contextmanager
-def _one_pool(executor):
-    """One pool for all generations: one that a function makes is closed at the end."""
-    if executor is None or isinstance(executor, Executor):
-        yield executor
-        return
-    with executor() as pool:
-        yield pool
-
-
-def _result(trials, scene, tuning, bounds, functions, loop, seed, budget):
-    import pandas as pd
-
-    table = pd.concat(trials.frames, ignore_index=True)
+def _driven_again(trials, loop, heard):
+    """(scenes, recordings) of the worst walks, worst first."""
+    scene, tuning, functions, settings = trials.plan
+    table, bounds = trials.table(), {name: tuple(pair) for name, pair in settings["bounds"].items()}
     scenes, recordings = [], []
     for k in table["value"].nsmallest(WORST).index:
         course, also = course_from(table["shares"][k], bounds)
@@ -320,5 +356,6 @@ def _result(trials, scene, tuning, bounds, functions, loop, seed, budget):
         duration_s = min(worst.people[-1].walk[-1].t_s + AFTER_S, LONGEST_S)
         worst = worst.replace({"duration_s": round(duration_s, 1)})
         scenes.append(worst)
-        recordings.append(drive(worst, tuning, seed=seed, loop=_loop_of(loop), **stages_of(functions)))
-    return Stress(table.drop(columns=["scene", "tuning"]), scenes, recordings, budget)
+        recordings.append(drive(worst, tuning, seed=trials.seed, loop=_loop_of(loop), **stages_of(functions)))
+        heard.check()  # `drive` ends early at Ctrl-C and does not raise
+    return scenes, recordings

@@ -15,6 +15,7 @@ from avoidkit.verdict import Action
 
 KNOWLEDGE = ("exact", "sensed")
 MOST_PLACES = 1_000_000
+LONGEST_WATCH_S = 60.0
 SHAPE = (61, 41)  # places along x and y where no lattice is given
 AHEAD_M, BEHIND_M, BESIDE_M = 15.0, 3.0, 5.0  # of the middle of the rear axle
 
@@ -137,17 +138,8 @@ def verdict_map(
     -------
     VerdictMap
     """
-    require_finite(along_m=along_m)
-    if not 0.0 <= along_m <= scene.reference.length_m:
-        raise InputError(f"along_m must lie on the path, 0 to {scene.reference.length_m:.2f} m, got {along_m:g}")
+    _checked(scene, tuning, along_m, heading_deg, speed_mps, vehicle_mps, knowledge, watch_s, refine_m)
     x_m, y_m = _lattice(scene, tuning, along_m, x_m, y_m)
-    require_finite(heading_deg=heading_deg, speed_mps=speed_mps, along_m=along_m, vehicle_mps=vehicle_mps)
-    if knowledge not in KNOWLEDGE:
-        raise InputError(f"knowledge must be one of {', '.join(KNOWLEDGE)}, got {knowledge!r}")
-    if knowledge == "sensed" and vehicle_mps != 0:
-        raise InputError(f"vehicle_mps must be 0 with sensed knowledge, got {vehicle_mps}")
-    if refine_m is not None and not refine_m > 0:
-        raise InputError(f"refine_m must be above 0, got {refine_m}")
     settings = {
         "heading_deg": float(heading_deg), "speed_mps": float(speed_mps), "along_m": float(along_m),
         "vehicle_mps": float(vehicle_mps), "watch_s": float(watch_s) if knowledge == "sensed" else None,
@@ -173,6 +165,27 @@ def difference(first, second):
             raise InputError(f"both maps must have the same lattice, {name} differs")
     both = (first.action != "") & (second.action != "")
     return Difference(first, second, both & (first.action != second.action))
+
+
+def _checked(scene, tuning, along_m, heading_deg, speed_mps, vehicle_mps, knowledge, watch_s, refine_m):
+    """Raise `InputError` where somebody, the vehicle or the watching is not as it can be."""
+    require_finite(along_m=along_m, heading_deg=heading_deg)
+    if knowledge not in KNOWLEDGE:
+        raise InputError(f"knowledge must be one of {', '.join(KNOWLEDGE)}, got {knowledge!r}")
+    length_m, walking_mps, driving_mps = scene.reference.length_m, tuning.people.top_speed_mps, tuning.vehicle.top_mps
+    for name, value, most, what in (
+        ("along_m", along_m, length_m, f"must lie on the path, 0 to {length_m:.2f} m"),
+        ("speed_mps", speed_mps, walking_mps, f"must be that of a person, 0 to {walking_mps:g} m/s by this tuning"),
+        ("vehicle_mps", vehicle_mps, driving_mps, f"must be that of the vehicle, 0 to {driving_mps:g} m/s"),
+    ):
+        if not 0.0 <= value <= most:
+            raise InputError(f"{name} {what}, got {value:g}")
+    if knowledge == "sensed" and vehicle_mps != 0:
+        raise InputError(f"vehicle_mps must be 0 with sensed knowledge, got {vehicle_mps}")
+    if knowledge == "sensed" and not 0.0 < watch_s <= LONGEST_WATCH_S:
+        raise InputError(f"watch_s must be above 0 and at most {LONGEST_WATCH_S:g} s, got {watch_s:g}")
+    if refine_m is not None and not refine_m > 0:
+        raise InputError(f"refine_m must be above 0, got {refine_m}")
 
 
 def _lattice(scene, tuning, along_m, x_m, y_m):

@@ -9,7 +9,7 @@ import numpy as np
 from avoidkit.checks import InputError
 from avoidkit.roles import FAULT_KINDS, Fault, PersonModel, Step
 from avoidkit.studies.metrics import undisturbed
-from avoidkit.tuning import VehicleTuning, did_you_mean
+from avoidkit.tuning import VehicleTuning, did_you_mean, validated
 from avoidkit.vehicle import box
 from avoidkit.walks import EXTEND_S
 
@@ -135,8 +135,9 @@ def fault_of(name, value, duration_s):
     return Fault(sensor=sensor, kind=kind, from_s=0.0, to_s=float(duration_s) + 60.0, amount=float(value))
 
 
-def checked_also(also):
-    """Raise `InputError` unless each name is a field of the vehicle or a sensor and a kind of fault, with a range."""
+def checked_also(also, loop):
+    """Raise `InputError` unless each name is a field of the vehicle or a sensor and a kind of fault, with a range, and
+    the loop (`exact` or `sensed`) has what it speaks of."""
     for name, wanted in also.items():
         if not (isinstance(wanted, tuple) and len(wanted) == 2 and wanted[0] < wanted[1]):
             raise InputError(f"also: {name}: a range (low, high) with low below high was wanted, got {wanted}")
@@ -144,6 +145,8 @@ def checked_also(also):
             if name not in VehicleTuning.model_fields:
                 known = VehicleTuning.model_fields
                 raise InputError(f"also: the vehicle has no field {name!r}{did_you_mean(name, known)}")
+            for value in wanted:
+                validated(VehicleTuning, {name: value}, "also")
             continue
         kind = name.partition(" ")[2]
         if kind not in FAULT_KINDS or not FAULT_KINDS[kind][0]:
@@ -153,7 +156,9 @@ def checked_also(also):
             try:
                 fault_of(name, value, 60.0)
             except ValueError as error:
-                raise InputError(f"also: {name}: {error.errors()[0]['msg']}") from None
+                raise InputError(f"also: {name}: {error.errors()[0]['msg'].removeprefix('Value error, ')}") from None
+        if loop == "exact" and not name.startswith("link "):
+            raise InputError(f"also: {name}: perfect knowledge has no sensors; with loop 'sensed' (--sensed) it counts")
 
 
 def _kept_off(points, scene):
