@@ -49,6 +49,7 @@ def run_compare(options):
     files += write_table(found.paired(), options.out, "differences") + write_table(
         found.changed(), options.out, "changed"
     )
+    files += write_table(found.times, options.out, "times")
     if found.marks is not None:
         files += write_table(found.marks.map(harmless), options.out, "marks")
     files += write_picture(comparison_figure(found), options.out, "compare")

@@ -52,7 +52,7 @@ def run_sweep(options):
     from avoidkit.views.tradeoff import tradeoff_figure
 
     files = write_table(found.rows, options.out, "sweep") + write_table(found.settings(), options.out, "settings")
-    files += write_table(found.matters(), options.out, "matters")
+    files += write_table(found.matters(), options.out, "matters") + write_table(found.times, options.out, "times")
     files += write_picture(tradeoff_figure(found), options.out, "tradeoff")
     say("avoidkit sweep: " + found.lines()[0], *(f"  {line}" for line in found.lines()[1:]), written(files), CAUTION)
     return 0

@@ -104,7 +104,7 @@ class Results:
     rows : DataFrame
         The task's values, then the row's. The same whatever the executor.
     times : DataFrame
-        `run_s`, `worker`, `tries` of each task.
+        `run_s`, `cpu_s`, `worker`, `tries` of each task: wall clock and processor time, s.
     """
 
     rows: object
@@ -292,7 +292,7 @@ def _tables(plan, rows):
     import pandas as pd
 
     lines = [{**_columns(task), **rows[k][0]} for k, task in enumerate(plan.tasks)]
-    times = pd.DataFrame([rows[k][1] for k in range(len(plan.tasks))], columns=["run_s", "worker", "tries"])
+    times = pd.DataFrame([rows[k][1] for k in range(len(plan.tasks))], columns=["run_s", "cpu_s", "worker", "tries"])
     return Results(pd.DataFrame(lines), times)
 
 

@@ -41,7 +41,7 @@ class Sweep:
         A line a drive: `point` (number of the setting), the setting by dotted names, `scene`, `seed`, and the metrics
         of `avoidkit.studies.metrics.drive_row`.
     times : DataFrame
-        `run_s`, `worker`, `tries` of each drive.
+        `run_s`, `cpu_s`, `worker`, `tries` of each drive.
     over : tuple of str
         The dotted names.
     design : str

@@ -54,9 +54,9 @@ def carry(parcel):
     Returns
     -------
     (dict, dict)
-        The row, and `run_s` and `worker`.
+        The row, and `run_s`, `cpu_s` (processor time) and `worker`.
     """
-    started = time.perf_counter()
+    started, busy = time.perf_counter(), time.thread_time()
     _one_thread()
     try:
         functions = unpacked(parcel.functions)
@@ -65,7 +65,8 @@ def carry(parcel):
         row = work(parcel.task, context)
     except Exception as error:  # noqa: BLE001  (a user's function may raise anything; the study counts and names it)
         row = {"errors": 1, "error": f"{type(error).__name__}: {error}"}
-    return row, {"run_s": time.perf_counter() - started, "worker": f"{platform.node()}:{os.getpid()}"}
+    took = {"run_s": time.perf_counter() - started, "cpu_s": time.thread_time() - busy}
+    return row, took | {"worker": f"{platform.node()}:{os.getpid()}"}
 
 
 @lru_cache(maxsize=64)
