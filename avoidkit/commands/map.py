@@ -74,8 +74,9 @@ def run_map(options):
         both = difference(found, second)
         files += write_table(second.frame(), folder, "against") + write_table(both.table(), folder, "difference")
         files += write_picture(difference_figure(both, names=(tuning.name, other.name)), folder, "difference")
-        lines += second.lines() + both.lines()
-    say(f"avoidkit map: {scene.name}, tuning {tuning.name}", *(f"  {line}" for line in lines), written(files), CAUTION)
+        lines = [f"{tuning.name}: {lines[0]}", f"{other.name}: {second.lines()[0]}", *both.lines()]
+    asked = f"{scene.name}, tuning {tuning.name}" + (f" against {other.name}" if other is not None else "")
+    say(f"avoidkit map: {asked}", *(f"  {line}" for line in lines), written(files), CAUTION)
     return 0
 
 

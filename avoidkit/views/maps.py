@@ -8,6 +8,7 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 from matplotlib.ticker import MultipleLocator
 
+from avoidkit.checks import InputError
 from avoidkit.vehicle import outline_in_scene
 from avoidkit.verdict import Action
 from avoidkit.views import plots, style
@@ -121,9 +122,8 @@ def _hatched(page, mask, sign):
     """Hatch and letters of the places of a mask."""
     artists, ax, verdicts = [], page.ax, page.verdicts
     if sign.hatch and mask.any():
-        level = np.pad(mask.astype(float), 1)
-        x, y = _padded(verdicts.x_m), _padded(verdicts.y_m)
-        artists.append(ax.contourf(x, y, level, levels=[0.5, 1.5], colors="none", hatches=[sign.hatch], zorder=0.8))
+        given = {"levels": [0.5, 1.5], "colors": "none", "hatches": [sign.hatch], "zorder": 0.8}
+        artists.append(ax.contourf(*_blocks(verdicts, mask), **given))
     spots = [page.room_for(places, LETTER_PT, LETTER_PT) for places in _regions(mask)]
     for spot in (spot for spot in spots if spot):
         box = {"boxstyle": "circle,pad=0.25", "facecolor": sign.color, "edgecolor": INK, "linewidth": 1.2}
@@ -143,10 +143,8 @@ def _settling(page):
         mask = verdicts.settled_by == name
         if mask.sum() < SMALLEST:
             continue
-        lines = ax.contour(
-            _padded(verdicts.x_m), _padded(verdicts.y_m), np.pad(mask.astype(float), 1), levels=[0.5], colors=[INK],
-            linewidths=1.0, linestyles=":", zorder=1.0,
-        )  # fmt: skip
+        given = {"levels": [0.5], "colors": [INK], "linewidths": 1.0, "linestyles": ":", "zorder": 1.0}
+        lines = ax.contour(*_blocks(verdicts, mask), **given)
         artists.append(lines)
         wide_pt = NAME_PT * (0.58 * len(name) + 1.0)
         for places in _regions(mask, most=1):
@@ -222,9 +220,20 @@ def _who(verdicts):
 
 
 def _extent(verdicts):
+    for name, axis in (("x_m", verdicts.x_m), ("y_m", verdicts.y_m)):
+        if not np.allclose(np.diff(axis), np.diff(axis).mean(), rtol=1e-3):
+            raise InputError(f"a picture needs places at equal distances, those of {name} are not")
     half_x, half_y = np.diff(verdicts.x_m).mean() / 2, np.diff(verdicts.y_m).mean() / 2
     return verdicts.x_m[0] - half_x, verdicts.x_m[-1] + half_x, verdicts.y_m[0] - half_y, verdicts.y_m[-1] + half_y
 
 
-def _padded(axis):
-    return np.concatenate([[2 * axis[0] - axis[1]], axis, [2 * axis[-1] - axis[-2]]])
+def _blocks(verdicts, mask):
+    """(x, y, level) whose contour at 0.5 goes along the borders of the places of a mask, not across their corners."""
+    return _sides(verdicts.x_m), _sides(verdicts.y_m), np.pad(mask.astype(float).repeat(2, 0).repeat(2, 1), 1)
+
+
+def _sides(axis):
+    """Both sides of each place along an axis, just within it, and one more just beyond either end."""
+    half = np.diff(axis).mean() / 2
+    within = np.column_stack([axis - 0.99 * half, axis + 0.99 * half]).ravel()
+    return np.concatenate([[axis[0] - 1.01 * half], within, [axis[-1] + 1.01 * half]])
