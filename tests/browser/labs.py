@@ -175,7 +175,7 @@ _ERRORS = """() => window.jupyterapp.shell.currentWidget.content.model.toJSON().
 
 _RUN_ALL = """() => Promise.race([
   window.jupyterapp.commands.execute('notebook:run-all-cells'),
-  new Promise((_, no) => setTimeout(() => no(new Error('the cells did not end in 300 s')), 300000)),
+  new Promise((_, no) => setTimeout(() => no(new Error('the cells did not end in 600 s')), 600000)),
 ])"""
 
 # Relative luminance and contrast after WCAG 2.1 (from memory) of every text against what it stands on.

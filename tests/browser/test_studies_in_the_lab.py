@@ -12,11 +12,12 @@ PATIENCE_MS = 300_000
 OWN = "notebooks/08_your_log_your_rule.ipynb"
 SHORT_OWN = (("duration_s=13.0", "duration_s=6.0"),)
 EVIDENCE = "notebooks/06_tuning_by_evidence.ipynb"
+SMALL_CROWD = "from avoidkit.studies import stress as searching; searching.CROWD = 5"  # walks of a generation
 SHORT_EVIDENCE = (
     ("verdict_map(lane, baseline, ", "verdict_map(lane, baseline, x_m=range(0, 15, 2), y_m=range(-2, 3), "),
     ("verdict_map(lane, slow, ", "verdict_map(lane, slow, x_m=range(0, 15, 2), y_m=range(-2, 3), "),
     ("executor=processes(2), ", ""),  # a pool takes longer to begin than these few drives
-    ("stress(lane, baseline, ", "stress(lane, baseline.replace({'cycle_s': 0.1}), "),
+    ("worst = stress(lane, baseline, budget=40, ", f"{SMALL_CROWD}; worst = stress(lane, baseline, budget=10, "),
     (r"    executor=processes(2),\n", r"    duration_s=3.0,\n"),
     ("compare(room, baseline, slow, seeds=2, ", "compare(room, baseline, slow, seeds=1, duration_s=3.0, "),
 )

@@ -112,8 +112,8 @@ def beside():
     """The same yard by ultrasonics that can only halt, and by corner radars."""
     scene, tuning = scene_named("guest_stands_room"), tuning_named("baseline")
     both = {
-        "Ultrasonics, halt only": drive(scene, tuning, seed=SEED, duration_s=31.0, decide=decide_by_echoes),
-        "Corner radars": drive(scene, tuning, seed=SEED, duration_s=31.0),
+        "Ultrasonics, halt only": drive(scene, tuning, seed=SEED, duration_s=36.0, decide=decide_by_echoes),
+        "Corner radars": drive(scene, tuning, seed=SEED, duration_s=36.0),
     }
     ways = [[(row.ego.pose.x_m, row.ego.pose.y_m, row.gap_m) for row in one.rows] for one in both.values()]
     return filled(lambda figure: show_beside(figure, both), 15.0, 9.0, 80, *ways)
