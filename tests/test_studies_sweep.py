@@ -151,4 +151,6 @@ def test_labels_of_a_front_do_not_lie_on_each_other():
     figure.canvas.draw()
     boxes = [Text.get_window_extent(text) for text in labels_of(figure.axes[0])]  # without the lines to the marks
     assert 3 <= len(boxes) <= 6
+    within = figure.axes[0].get_window_extent()
+    assert all(within.x0 <= box.x0 and box.y1 <= within.y1 for box in boxes)  # neither on the title nor on the scale
     assert not any(a.overlaps(b) for k, a in enumerate(boxes) for b in boxes[:k])

@@ -8,7 +8,8 @@ from avoidkit.views.style import BLUE, GREEN, INK, ORANGE, PURPLE, SKY, SOFT, VE
 
 MARKS = ("o", "s", "D", "^", "v", "P", "X", "*")
 LEAST_SHOWN_S = 1.0  # no axis of time is narrower than this
-MOST_LABELS, LINE_PT = 6, 16.0
+MOST_LABELS, LABEL_PT, LINE_PT, LETTER_PT = 6, 12, 16.0, 6.8  # of a label's lines and letters, points
+LEFT_PT, ROUNDS = 16.0, 8  # a label ends so far left of its mark
 UNITS = {"m": "m", "s": "s", "mps": "m/s", "mps2": "m/s²", "deg": "°", "db": "dB"}
 SHOWN_GAP_M = 3.0  # farther gaps do not matter at parking speed
 FRONT = "front: nothing is better in both"
@@ -21,10 +22,10 @@ def tradeoff_figure(sweep, *, title="What a wider margin costs"):
     figure = style.new_figure(14.0, 6.6)
     with style.look():
         left, right = figure.subplots(1, 2, width_ratios=[1.7, 1])
-        draw_tradeoff(left, sweep.settings(), sweep.over)
-        left.set_title(title)
         draw_matters(right, sweep.matters())
         footnote(figure, f"{sweep.lines()[0]}; margin: the least of all drives of a setting. {CAUTION}")
+        left.set_title(title)
+        draw_tradeoff(left, sweep.settings(), sweep.over)  # last: its labels need to know how large it is
     return figure
 
 
@@ -57,16 +58,26 @@ def draw_tradeoff(ax, settings, over):
     for mask, mark, color, label in groups:
         if mask.any():
             artists.append(
-                ax.scatter(lost[mask], margin[mask], s=110, marker=mark, c=color, edgecolors=INK, label=label, zorder=3)
+                ax.scatter(
+                    lost[mask],
+                    margin[mask],
+                    s=110,
+                    marker=mark,
+                    c=color,
+                    edgecolors=INK,
+                    label=label,
+                    zorder=3,
+                    clip_on=False,
+                )
             )
     ax.set(xlabel="time lost (s, median and its 95 % interval)", ylabel="nearest gap while moving (m, least)")
-    ax.margins(x=0.26, y=0.2)
-    bottom = min(0.0, ax.get_ylim()[0])
-    ax.set_ylim(bottom, bottom + 1.22 * (np.max(margin, initial=0.1) - bottom))  # room for the labels
-    ax.set_xlim(left=ax.get_xlim()[0] - 0.1 * np.ptp(ax.get_xlim()))  # room for the labels
+    ax.margins(x=0.1, y=0.15)
+    ax.set_ylim(bottom=min(0.0, np.min(margin, initial=0.0)))
     _at_least_wide(ax, LEAST_SHOWN_S)
-    artists += _labels(ax, settings, over, lost, margin, order)
     ax.legend(loc="upper center", bbox_to_anchor=(0.5, -0.16), ncols=2)
+    artists += _labels(ax, settings, over, lost, margin, order)
+    if np.min(lost - np.maximum(spread[0], 0.0), initial=0.0) > -1e-9:  # the room for labels is no time
+        ax.set_xticks([tick for tick in ax.get_xticks() if 0 <= tick <= ax.get_xlim()[1]])
     return artists
 
 
@@ -80,21 +91,41 @@ def _at_least_wide(ax, width):
 
 def _labels(ax, settings, over, lost, margin, order):
     """Labels of the front, up and to the left of it, where nothing can lie; settings at one place share a label."""
-    artists, highest = [], -np.inf
-    for group in _places(ax, lost, margin, order)[:MOST_LABELS]:
-        text = "\n".join(_named(name, _from_to(settings[name].iloc[group])) for name in over)
-        x, y = lost[group[0]], margin[group[0]]
-        at_pt = ax.transData.transform((x, y))[1] * 72 / ax.figure.dpi
-        low_pt = max(at_pt + 9.0, highest)
-        highest = low_pt + LINE_PT * (text.count("\n") + 1)
-        artists.append(
-            ax.annotate(
-                text, (x, y), xytext=(-16, low_pt - at_pt), textcoords="offset points", fontsize=12, color=INK,
-                ha="right", va="bottom", path_effects=HALO, zorder=4,
-                arrowprops={"arrowstyle": "-", "color": SOFT, "lw": 1.0, "shrinkB": 5.0},
-            )
-        )  # fmt: skip
-    return artists
+    groups = _places(ax, lost, margin, order)
+    if len(groups) > MOST_LABELS:
+        groups = [groups[k] for k in np.linspace(0, len(groups) - 1, MOST_LABELS).round().astype(int)]
+    texts = ["\n".join(_named(name, _from_to(settings[name].iloc[group])) for name in over) for group in groups]
+    at = [(lost[group[0]], margin[group[0]]) for group in groups]
+    up_pt = _make_room(ax, at, texts)
+    look = {
+        "fontsize": LABEL_PT, "color": INK, "ha": "right", "va": "bottom", "path_effects": HALO, "zorder": 4,
+        "arrowprops": {"arrowstyle": "-", "color": SOFT, "lw": 1.0, "shrinkB": 5.0},
+    }  # fmt: skip
+    return [
+        ax.annotate(text, xy, xytext=(-LEFT_PT, up), textcoords="offset points", **look)
+        for text, xy, up in zip(texts, at, up_pt, strict=True)
+    ]
+
+
+def _make_room(ax, at, texts):
+    """Widen both axes until every label lies within them; how far above its mark each goes, points."""
+    up_pt = []
+    for _ in range(ROUNDS):  # a wider axis moves the marks closer together, and their labels with them
+        ax.figure.draw_without_rendering()  # puts the axes into their place
+        pt = 72 / ax.figure.dpi
+        left, bottom, wide, high = (value * pt for value in ax.bbox.bounds)
+        marks = [ax.transData.transform(xy) * pt for xy in at]
+        up_pt, highest = [], -np.inf
+        for (_, y), text in zip(marks, texts, strict=True):
+            low = max(y + 9.0, highest)
+            highest = low + LINE_PT * (text.count("\n") + 1)
+            up_pt.append(low - y)
+        widths = [LETTER_PT * max(map(len, text.split("\n"))) for text in texts]
+        beyond = [left - (x - LEFT_PT - w) for (x, _), w in zip(marks, widths, strict=True)]
+        over_left, over_top = max([0.0, *beyond]), max(0.0, highest - bottom - high)
+        (x0, x1), (y0, y1) = ax.get_xlim(), ax.get_ylim()
+        ax.set(xlim=(x0 - 1.05 * over_left / wide * (x1 - x0), x1), ylim=(y0, y1 + 1.05 * over_top / high * (y1 - y0)))
+    return up_pt
 
 
 def _named(name, values):
