@@ -112,7 +112,7 @@ def figures_of_walkers(file, tuning, seeds):
 def test_recorded_walkers_are_tracked_and_their_ellipses_hold_them(open_data, tuning, monkeypatch):
     file = walk_file(open_data)
     monkeypatch.setenv("AVOIDKIT_OPEN_DATA", str(open_data))
-    position, velocity, covariance, shares, _ = figures_of_walkers(file, tuning, [1])
+    position, velocity, covariance, shares, _ = figures_of_walkers(file, tuning, [1, 2, 3])  # of all drives together
     assert min(shares) >= 0.97
     assert rms(position) <= 0.25
     assert rms(velocity) <= 0.35

@@ -7,7 +7,9 @@ from avoidkit.checks import InputError
 from avoidkit.frames import Pose
 from avoidkit.sensing.records import Scan
 from avoidkit.tracking import Stage, Tracker
+from avoidkit.tracking.setmetrics import gospa
 from avoidkit.vehicle import Ego
+from tests.benchmarks.bench_tracking import KitTracker, cycles
 from tests.tracked_yards import TUNING, play, straight_drive
 
 FIELDS = ("stage", "state", "covariance", "existence", "standing", "extent_m", "age_s", "last_seen_s", "hits")
@@ -120,3 +122,12 @@ def test_a_radar_that_repeats_itself_while_the_vehicle_moves_feeds_no_track():
         tracker.step([scan], Ego(t + 0.01, Pose(1.0 * t, 0.0, 0.0), 1.0, 0.0, 0.0))
     assert tracker.dropped["stuck"] == n - 1
     assert len(tracker.bank.life) <= 1
+
+
+def test_people_behind_one_another_in_a_crowd_are_tracked():
+    kit, distances = KitTracker(), []
+    for now_s, scans, places in cycles(60, 3.0):
+        distance = gospa(places, kit.step(now_s, scans), cutoff_m=1.0).total_m
+        if now_s >= 2.0:
+            distances.append(distance)
+    assert np.mean(distances) < 0.71  # one of 60 missed all the time is sqrt(1 / 2) m

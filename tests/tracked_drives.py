@@ -9,6 +9,8 @@ from avoidkit.scene import Crowd, recorded
 from avoidkit.sensing import Sensors
 from avoidkit.studies.tracked import Settling
 from avoidkit.tracking import Tracker
+from avoidkit.tracking.bank import KEY
+from avoidkit.tracking.filters import combined
 from avoidkit.vehicle import Ego, EgoHistory, outline_in_scene
 from avoidkit.walks import read_walks
 
@@ -40,6 +42,42 @@ def tracked(drive, tuning, *, within_m=8.0, edges=None, track=Tracker):
         out.append(tracker.step(scans, ego))
         truths.append(settling.truth(people, ego))
     return truths, out
+
+
+class LooksAhead(Tracker):
+    """A tracker that also notes where it expects each track later: `ahead[cycle][number, horizon_s]`."""
+
+    HORIZONS_S = (0.5, 1.0)
+
+    def __init__(self, tuning):
+        super().__init__(tuning)
+        self.ahead = []
+
+    def step(self, scans, ego):
+        out, found = super().step(scans, ego), {}
+        for horizon_s in self.HORIZONS_S:
+            bank = self.bank.copy()
+            self.filter.advance(bank, ego.time_s + horizon_s, self.settings)
+            state, covariance = combined(bank.states, bank.covariances, bank.modes)
+            for k, key in enumerate(bank.life[:, KEY]):
+                if key in self._names:
+                    found[self._names[key], horizon_s] = state[k], covariance[k]
+        self.ahead.append(found)
+        return out
+
+
+def errors_ahead(truths, tracks, pairs, ahead, horizon_s, cycle_s):
+    """Errors (k, 2) and covariances (k, 2, 2) of places foretold for people who count, `horizon_s` later."""
+    errors, covariance, later = [], [], round(horizon_s / cycle_s)
+    for k in range(len(truths) - later):
+        for i, name in enumerate(truths[k].names):
+            row = pairs[k].get(name)
+            found = None if row is None else ahead[k].get((int(tracks[k].ids[row]), horizon_s))
+            if found is not None and truths[k].counts[i] and name in truths[k + later].names:
+                then = truths[k + later]
+                errors.append(found[0][:2] - then.xy[then.names.index(name)])
+                covariance.append(found[1][:2, :2])
+    return np.array(errors).reshape(-1, 2), np.array(covariance).reshape(-1, 2, 2)
 
 
 def walkers_yard(file, seed, *, walkers=4, duration_s=14.0):

@@ -6,6 +6,7 @@ from avoidkit import Scene, Tuning
 from avoidkit.freespace import FreeSpace
 from avoidkit.scene import walking
 from avoidkit.tracking.diagnostics import identity_switches, pairs_over_time
+from avoidkit.tracking.records import Stage
 from tests.evidence.studies._drives import count
 from tests.tracked_drives import driven, tracked
 
@@ -66,7 +67,21 @@ def run(task):
     switches = identity_switches([pairs[k] for k in due], [tracks[k] for k in due])
     kept = np.mean([[name in pairs[k] for name in truths[k].names] for k in due])
     row = {"switches": int(sum(switches.values())), "tracked_share": round(float(kept), 4)}
+    if task["case"] == "side_by_side":
+        row |= as_a_group(truths, tracks)
     return row | (by_the_wall(drive, tracks, tuning) if task["case"] == "stop_by_a_wall" else {})
+
+
+def as_a_group(truths, tracks):
+    """Cycles in which one believed track stands for both, and in how many its extent covers the middles of both."""
+    alone, covered = 0, 0
+    for truth, now in zip(truths, tracks, strict=True):
+        people = now.where(np.isin(now.stage, (Stage.CONFIRMED, Stage.COASTING)))
+        away = np.hypot(*(people.state[:, None, :2] - truth.xy[None]).transpose(2, 0, 1))
+        near = np.flatnonzero((away <= 1.0).any(axis=1))
+        alone += len(near) == 1
+        covered += len(near) == 1 and bool((away[near[0]] <= people.extent_m[near[0]]).all())
+    return {"group_cycles": alone, "covered_cycles": covered}
 
 
 def by_the_wall(drive, tracks, tuning):
@@ -99,6 +114,9 @@ def conclude(frame):
     for case, rows in frame.groupby("case"):
         out[f"{case}: no switch"] = count(rows["switches"] == 0)
         out[f"{case}: tracked share, mean"] = round(float(rows["tracked_share"].mean()), 3)
+    group = frame[frame["case"] == "side_by_side"]
+    out["side_by_side: one track for both, cycles"] = int(group["group_cycles"].sum())
+    out["side_by_side: of these, its extent covers both"] = int(group["covered_cycles"].sum())
     wall = frame[frame["case"] == "stop_by_a_wall"]
     out["stop_by_a_wall: track alive or a cell of the body occupied in every cycle"] = count(wall["unheld_cycles"] == 0)
     out["stop_by_a_wall: middle of the body never known free without a track"] = count(wall["freed_cycles"] == 0)
