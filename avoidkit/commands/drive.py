@@ -30,6 +30,10 @@ def add(commands):
     add_tuning(made)
     made.add_argument("--seed", type=int, default=0, metavar="N", help="seed of every random draw (0)")
     made.add_argument("--duration", type=float, metavar="S", help="seconds to drive (as the scene says)")
+    made.add_argument(
+        "--exact", action="store_true",
+        help="with perfect knowledge in place of sensors, tracker and grid, as `stress` does: the decision alone",
+    )  # fmt: skip
     made.add_argument("--out", metavar="RUN", help="keep the recording in this file (*.parquet)")
     made.add_argument(
         "--diagnose", nargs="?", const="", metavar="PNG", help="say how good the tracks are; draw it into this file"
@@ -46,18 +50,23 @@ def run_drive(options):
     scene, tuning = named_scene(options.scene), named_tuning(options.tuning)
     clear_place(options.out, force=options.force, ending=".parquet")
     clear_picture(options.diagnose, force=options.force)
-    from avoidkit.drive import drive  # the heavy part comes after the mistakes
+    if options.exact and options.diagnose is not None:
+        raise InputError("--diagnose says how good tracks are; with --exact there are none but the truth")
+    from avoidkit.drive import Loop, drive  # the heavy part comes after the mistakes
+    from avoidkit.studies.exact import ExactLoop
 
     progress, stop_saying = None if options.quiet else Progress(sys.stderr), say_while_compiling(sys.stderr)
     try:
         recording = drive(
-            scene, tuning, seed=options.seed, duration_s=options.duration, out=options.out, progress=progress
-        )
+            scene, tuning, seed=options.seed, duration_s=options.duration, out=options.out, progress=progress,
+            loop=ExactLoop if options.exact else Loop,
+        )  # fmt: skip
     finally:
         stop_saying()
     if progress is not None:
         progress.end()
-    said = [f"avoidkit drive: {scene.name}, tuning {tuning.name} ({tuning.hash}), seed {options.seed}"]
+    by = ", exact knowledge" if options.exact else ""
+    said = [f"avoidkit drive: {scene.name}, tuning {tuning.name} ({tuning.hash}), seed {options.seed}{by}"]
     said += [f"  {line}" for line in summary_lines(recording.summary())]
     if options.out:
         said.append(f"  recording    {options.out}, {os.path.getsize(options.out) / 1e6:.2f} MB")

@@ -42,6 +42,8 @@ def run_stress(options):
     files = write_table(found.trials, options.out, "trials") + found.save(options.out)
     files += write_picture(stress_figure(found), options.out, "stress")
     said = [f"  {line}" for line in found.lines()]
+    exact, which = "" if options.sensed else " --exact", f"--tuning {options.tuning} --seed {options.seed}"
+    said += [f"  once more     avoidkit drive {options.out}/worst-1.toml {which}{exact}"] if found.scenes else []
     say(f"avoidkit stress: {scene.name}, tuning {tuning.name}, seed {options.seed}", *said, written(files), CAUTION)
     return 0
 
