@@ -19,13 +19,16 @@ from avoidkit.verdict import at_least
 
 STATION_M = 0.1  # distance of the places at which both sides are looked at
 SHORTEST_GAP_M = 1.5  # both sides of a shorter stretch are no gap: a body and a post
+BEYOND_M = 0.6  # sides so far beyond the body at the path's end still tell which way a gap runs
+PASSED = 0.7  # so much of `corridor_m`, where the gap is only passed: who drives on does not swerve for a wide one
 HOLE_M = 0.6  # so much of a gap may lack a side
 STRIP_M = 0.35  # unknown cells so deep before what was seen belong to it
 OFF_M, OFF_RAD = 0.04, math.radians(0.6)  # nearer to the middle than this is the middle
 STEEPEST = math.tan(math.radians(10.0))  # a side more askew than this is not the side of a gap
-SHORTEST_BEND_M = 1.5
+SHORTEST_BEND_M = 1.0
 STRAIGHT_1PM = 0.01
 LENGTHS_M = (0.0, 0.7, 1.5, 2.5, 4.0)  # a bend that is too tight is tried longer by so much
+KNOWN_M = 4.0  # a new path is known to be free as far as the old one, up to here
 SHARES = (1.0, 0.75, 0.5)  # where the steering does not suffice, so much of the correction
 
 
@@ -82,13 +85,14 @@ def sides_of(line, state, x_m, y_m, cell_m, reach_m, strip_m):
 def gap_ahead(path, along_m, cells, tuning):
     """The first `Gap` of the leg under way ahead of a vehicle at `along_m`, or None."""
     vehicle = tuning.vehicle
-    front, rear, half = box(vehicle)
-    end, direction = path.leg_end_after(along_m), path.direction_at(along_m)
-    s = np.arange(along_m, min(end, along_m + tuning.detour.lookahead_m) + 1e-9, STATION_M)
+    lead, tail = _overhangs(path, along_m, vehicle)
+    half = 0.5 * vehicle.width_m
+    begin, end = _beside_from(path, along_m, tail), path.leg_end_after(along_m)
+    s = np.arange(begin, min(end, along_m + tuning.detour.lookahead_m) + 1e-9, STATION_M)
     line = path.poses_at(s)
-    line[:, 2] += 0.0 if direction > 0 else math.pi
+    line[:, 2] += 0.0 if path.direction_at(along_m) > 0 else math.pi
     if s[-1] > end - STATION_M:  # the body reaches beyond the end of the path
-        more = np.arange(STATION_M, front if direction > 0 else -rear, STATION_M)
+        more = np.arange(STATION_M, lead + BEYOND_M, STATION_M)
         x, y, heading = line[-1]
         beyond = np.column_stack(
             [x + more * math.cos(heading), y + more * math.sin(heading), np.full(len(more), heading)]
@@ -98,18 +102,28 @@ def gap_ahead(path, along_m, cells, tuning):
     sides = sides_of(
         np.ascontiguousarray(line), cells.state, cells.x_m, cells.y_m, cells.cell_m, reach, STRIP_M
     )  # fmt: skip
-    run = _first_run(s, np.isfinite(sides).all(axis=1))
+    run = _first_run(s, np.isfinite(sides).all(axis=1), along_m)
     gap = None if run is None else _fitted(s, line, sides, run)
     return gap if gap is not None and gap.width_m <= vehicle.width_m + 2 * tuning.detour.corridor_m else None
 
 
-def _first_run(s, both):
-    """Indices of the first stretch with both sides, holes up to `HOLE_M` allowed, at least `SHORTEST_GAP_M` long."""
+def _beside_from(path, along_m, tail_m):
+    """Where the body begins behind a vehicle at `along_m`, within the leg under way: its sides lie in the gap too."""
+    k = min(int(np.searchsorted(path.s_m, along_m, side="right")), len(path) - 1)
+    other = np.flatnonzero(path.direction[: k + 1] != path.direction[k])
+    return max(float(path.s_m[other[-1]]) if len(other) else 0.0, along_m - tail_m)
+
+
+def _first_run(s, both, along_m):
+    """Indices of the first stretch with both sides that is not passed yet, holes up to `HOLE_M` allowed.
+
+    None where none is `SHORTEST_GAP_M` long.
+    """
     found = np.flatnonzero(both)
     if len(found) == 0:
         return None
     for run in np.split(found, np.flatnonzero(np.diff(s[found]) > HOLE_M) + 1):
-        if s[run[-1]] - s[run[0]] >= SHORTEST_GAP_M:
+        if s[run[-1]] > along_m and s[run[-1]] - s[run[0]] >= SHORTEST_GAP_M:
             return run
     return None
 
@@ -134,15 +148,19 @@ def _fitted(s, line, sides, run):
     )  # fmt: skip
 
 
-def _straight(u, v, astray_m=0.15):
-    """Offset at 0 and slope of the straight line through points, once more without those far from it."""
-    if np.ptp(u) < SHORTEST_GAP_M:
+def _straight(u, v):
+    """Offset at 0 and slope of a straight line through points, robust: the median slope of pairs far apart.
+
+    After Theil (1950) and Sen (1968); pairs nearer than half of the whole length are left out, their slopes are noise.
+    """
+    length = np.ptp(u)
+    if length < SHORTEST_GAP_M:
         return float(np.median(v)), 0.0
-    slope, offset = np.polyfit(u, v, 1)
-    near = np.abs(v - offset - slope * u) <= astray_m
-    if near.sum() >= 8 and np.ptp(u[near]) >= SHORTEST_GAP_M:
-        slope, offset = np.polyfit(u[near], v[near], 1)
-    return float(offset), float(slope)
+    i, j = np.triu_indices(len(u), 1)
+    run = u[j] - u[i]
+    far = np.abs(run) > 0.5 * length
+    slope = np.median((v[j] - v[i])[far] / run[far])
+    return float(np.median(v - slope * u)), float(slope)
 
 
 def centred(path, along_m, cells, tuning, *, name):
@@ -162,7 +180,7 @@ def centred(path, along_m, cells, tuning, *, name):
     -------
     (Path, tuple of Check)
         The same path where there is no gap, it is in the middle already, the steering does not suffice for at least
-        half of the way, or the new one would meet something sooner.
+        half of the way, or the new one would meet something, or what is not known to be free, sooner.
     """
     gap = gap_ahead(path, along_m, cells, tuning)
     if gap is None:
@@ -170,11 +188,24 @@ def centred(path, along_m, cells, tuning, *, name):
     checks = (
         at_least("width of gap", gap.width_m, tuning.vehicle.width_m + 2 * tuning.decision.static_clearance_m, "m"),
     )
-    if _is_middle(path, along_m, gap, tuning.vehicle):
+    roomy = gap.width_m > tuning.vehicle.width_m + 2 * PASSED * tuning.detour.corridor_m
+    if (roomy and not _stays(path, along_m, gap, tuning)) or _is_middle(path, along_m, gap, tuning.vehicle):
         return path, checks
-    least_m = _free_m(path, along_m, cells, tuning) - 0.05
-    moved = (new for new in _moved(path, along_m, gap, tuning, name) if _free_m(new, along_m, cells, tuning) >= least_m)
-    return next(moved, path), checks
+    clear_m, known_m = _clear_m(path, along_m, cells, tuning)
+    for new in _moved(path, along_m, gap, tuning, name):
+        new_clear_m, new_known_m = _clear_m(new, along_m, cells, tuning)
+        if new_clear_m >= clear_m - 0.05 and new_known_m >= known_m - 0.05:
+            return new, checks
+    return path, checks
+
+
+def _stays(path, along_m, gap, tuning):
+    """Whether the vehicle is to end in the gap, or the gap goes on farther than one looks."""
+    lead, tail = _overhangs(path, along_m, tuning.vehicle)
+    end = path.leg_end_after(along_m)
+    inside_m = min(gap.to_m, end + lead) - max(gap.from_m, end - tail)
+    goes_on = gap.to_m >= along_m + tuning.detour.lookahead_m - 2 * STATION_M
+    return end >= path.length_m - 1e-6 and (inside_m >= SHORTEST_GAP_M or goes_on)
 
 
 def _is_middle(path, along_m, gap, vehicle):
@@ -209,10 +240,7 @@ def _off_line(path, s_m, gap):
 def _moved(path, along_m, gap, tuning, name):
     """Paths bent onto the line of the gap and, unless they end in there, back: those that the steering allows."""
     lead, tail = _overhangs(path, along_m, tuning.vehicle)
-    end, last_leg = path.leg_end_after(along_m), path.leg_end_after(along_m) >= path.length_m - 1e-6
-    inside_m = min(gap.to_m, end + lead) - max(gap.from_m, end - tail)
-    goes_on = gap.to_m >= along_m + tuning.detour.lookahead_m - 2 * STATION_M
-    stays = last_leg and (inside_m >= SHORTEST_GAP_M or goes_on)
+    end, stays = path.leg_end_after(along_m), _stays(path, along_m, gap, tuning)
     latest = min(end - 0.1, gap.to_m) if stays else gap.to_m - SHORTEST_GAP_M
     limits = _limits(path, tuning)
     begin = along_m + 0.1
@@ -328,10 +356,12 @@ def _with_humps(path, humps, height, from_m, name):
     )  # fmt: skip
 
 
-def _free_m(path, along_m, cells, tuning):
-    """How far the leg is clear of occupied cells."""
+def _clear_m(path, along_m, cells, tuning):
+    """How far the leg is clear of occupied cells, and known to be free as far as the next seconds need it."""
     s = np.arange(along_m, max(path.leg_end_after(along_m), along_m + 0.2), 0.1)
-    poses = np.ascontiguousarray(path.poses_at(s))
-    return free_along(
-        poses, s - along_m, cells, tuning.vehicle, tuning.decision.static_clearance_m, unknown_blocks=False
-    ).free_m  # fmt: skip
+    poses, clearance_m = np.ascontiguousarray(path.poses_at(s)), tuning.decision.static_clearance_m
+    clear, known = (
+        free_along(poses, s - along_m, cells, tuning.vehicle, clearance_m, unknown_blocks=unknown).free_m
+        for unknown in (False, True)
+    )
+    return clear, min(known, KNOWN_M)

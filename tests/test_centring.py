@@ -6,9 +6,10 @@ import numpy as np
 import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
+from scipy import stats
 
 from avoidkit import load_scene, shipped
-from avoidkit.centring import bent, centred, gap_ahead, sides_of
+from avoidkit.centring import _straight, bent, centred, gap_ahead, sides_of
 from avoidkit.clearway import FREE, OCCUPIED, UNKNOWN, Cells, cells_of
 from avoidkit.drive import drive
 from avoidkit.frames import Pose
@@ -70,6 +71,35 @@ def test_after_a_gap_on_the_way_the_path_comes_back():
     assert path.poses_at(8.0)[1] == pytest.approx(0.2, abs=0.06)
     assert path.poses_at(19.9)[1] == pytest.approx(0.0, abs=0.01)
     assert path.poses_at(19.9)[2] == pytest.approx(0.0, abs=0.005)
+
+
+def test_a_wide_gap_that_is_only_passed_is_no_reason_to_swerve_but_one_to_park_in_is():
+    passed, _ = moved(cells_between(2.5, 1.9, from_m=7.0, to_m=11.0))
+    assert passed is STRAIGHT
+    parked, _ = moved(cells_between(2.5, 1.9))
+    assert parked.poses_at(14.5)[1] == pytest.approx(0.3, abs=0.06)
+
+
+def test_a_path_is_not_moved_to_where_less_is_known_to_be_free():
+    cells = cells_between(1.7, 1.3, from_m=7.0, to_m=10.0)
+    assert moved(cells)[0] is not STRAIGHT
+    ys, xs = np.mgrid[-6.0:6.0:0.05, -2.0:26.0:0.05] + 0.025
+    half = 0.5 * TUNING.vehicle.width_m + TUNING.decision.static_clearance_m
+    beside = (xs > 4.5) & (xs < 5.0) & (ys > half + 0.02) & (ys < half + 0.1)  # unseen, just off the body's way
+    state = np.where(beside, UNKNOWN, cells.state).astype(np.uint8)
+    assert moved(Cells(state, cells.x_m, cells.y_m, cells.cell_m))[0] is STRAIGHT
+
+
+def test_the_side_of_a_gap_is_a_line_that_a_fifth_of_its_points_cannot_turn():
+    rng = np.random.default_rng(5)
+    u = np.linspace(-1.5, 1.5, 31)
+    v = 1.2 + 0.04 * u + rng.normal(0.0, 0.02, 31)
+    v[rng.choice(31, 6, replace=False)] -= 0.6
+    offset, slope = _straight(u, v)
+    assert offset == pytest.approx(1.2, abs=0.03)
+    assert slope == pytest.approx(0.04, abs=0.015)
+    exact = stats.theilslopes(v, u)  # a reference library: of all pairs, so near it but not equal
+    assert slope == pytest.approx(exact.slope, abs=0.015)
 
 
 def test_a_lane_is_no_gap_nor_are_a_body_and_a_post():
