@@ -22,7 +22,9 @@ from tests.evidence.studies._drives import tuning_named
 
 ABOUT = "somebody stands in a 6 m lane: share of places with continue, detour, halt; baseline and slow brakes"
 SPEAKS_OF = (
+    "backing",
     "caps",
+    "centring",
     "clearway",
     "decision",
     "detour",

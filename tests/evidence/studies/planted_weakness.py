@@ -14,7 +14,7 @@ from tests.evidence.studies._drives import scene_named, spread, tuning_named
 
 ABOUT = "stress search against brakes much and a little slower than the tuning says, and an honest one; 10 seeds"
 SPEAKS_OF = (
-    "caps", "clearway", "decision", "detour", "detourmath", "drive", "frames", "grid", "motion", "parameters", "paths",
+    "backing", "caps", "centring", "clearway", "decision", "detour", "detourmath", "drive", "frames", "grid", "motion", "parameters", "paths",
     "people", "remote", "roles", "scene", "separation", "tuning", "vehicle", "verdict", "walks", "yard",
     "studies.exact", "studies.stress", "studies.walker",
 )  # fmt: skip
