@@ -98,6 +98,25 @@ def test_state_goes_from_missing_over_unfinished_and_fresh_to_stale(squares, mon
     assert runner.state("squares", squares)[0] == "stale"
 
 
+def test_a_stale_table_whose_rows_come_out_equal_again_says_so_and_one_with_another_row_does_not(squares, monkeypatch):
+    (squares / "allowed").touch()
+    run(squares)
+    monkeypatch.setattr(runner, "sources_hash", lambda speaks_of: "abc")
+    said = []
+    assert runner.run_again("squares", folder=squares, workers=0, say=said.append, progress=False) == 0
+    assert said[-1] == "squares: 6 of 6 rows equal"
+    assert runner.state("squares", squares)[0] == "stale, but 6 of 6 rows came out equal again"
+    table = (squares / "squares.csv").read_text(encoding="utf-8")
+    (squares / "squares.csv").write_text(table.replace("\n5,25,", "\n5,24,"), encoding="utf-8")
+    monkeypatch.setattr(runner, "sources_hash", lambda speaks_of: "def")
+    assert runner.run_again("squares", folder=squares, workers=0, say=said.append, progress=False) == 1
+    assert '{"square": "24 -> 25"}' in said[-2]
+    assert runner.state("squares", squares)[0] == "stale"
+    (squares / "squares.csv").unlink()
+    with pytest.raises(runner.Unavailable, match="no whole table"):
+        runner.run_again("squares", folder=squares, workers=0, say=said.append, progress=False)
+
+
 def test_rows_of_an_unfinished_run_of_other_code_are_not_used(squares, monkeypatch):
     run(squares)
     (squares / "allowed").touch()

@@ -12,6 +12,9 @@ def main():
     parser.add_argument("names", nargs="*", metavar="NAME", help="studies to run; none: list them; all: every one")
     parser.add_argument("--workers", type=int, default=2, help="processes (default 2)")
     parser.add_argument("--limit", type=int, help="only the first so many tasks (marked as not whole)")
+    parser.add_argument(
+        "--again", action="store_true", help="a twentieth of the rows of a whole table once more: are they equal?"
+    )
     arguments = parser.parse_args()
     if not arguments.names:
         print("\n".join(runner.overview()))
@@ -24,6 +27,9 @@ def main():
     failed = 0
     for name in wanted:
         try:
+            if arguments.again:
+                failed += runner.run_again(name, workers=arguments.workers)
+                continue
             failed += runner.run(name, workers=arguments.workers, limit=arguments.limit)
         except (runner.Unavailable, StudyError) as why:
             print(f"{name}: {why}", file=sys.stderr)

@@ -16,6 +16,7 @@ import hashlib
 import importlib
 import io
 import json
+import math
 import os
 import platform
 import shutil
@@ -24,6 +25,7 @@ import time
 from datetime import UTC, datetime
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 
 from avoidkit.parameters import write_text
@@ -36,6 +38,8 @@ ROOT = home()
 FOLDER = ROOT / "data" / "evidence"
 STUDIES = "tests.evidence.studies"
 # What no drive depends on; `jit` makes loops fast and leaves their results as they are (tests/test_jit.py).
+TIMES = ("cpu_s", "times_real_time")  # columns that tell of the machine
+LEAST_AGAIN = 20
 NOT_OF_THE_LOOP = ("__init__", "jit", "views", "commands", "cli", "handover", "logs", "studies")
 
 
@@ -91,8 +95,11 @@ def state(name, folder=FOLDER):
     if not head_file.is_file():
         return f"missing{tail}", None
     head = json.loads(head_file.read_text(encoding="utf-8"))
-    fresh = head["sources"] == sources_hash(getattr(study(name), "SPEAKS_OF", None))
-    return ("fresh" if fresh else "stale") + tail, head
+    sources, again = sources_hash(getattr(study(name), "SPEAKS_OF", None)), head.get("again", {})
+    what = "fresh" if head["sources"] == sources else "stale"
+    if what == "stale" and again.get("sources") == sources:
+        what = f"stale, but {again['rows']} of {head['n']} rows came out equal again"
+    return what + tail, head
 
 
 def run(name, *, workers=2, folder=FOLDER, limit=None, say=print, progress=True):
@@ -118,6 +125,50 @@ def run(name, *, workers=2, folder=FOLDER, limit=None, say=print, progress=True)
     shutil.rmtree(parts)
     say(f"{name}: {folder / name}.csv and .json written")
     return 0
+
+
+def run_again(name, *, workers=2, folder=FOLDER, say=print, progress=True):
+    """Carry out a twentieth of a whole table's tasks, at least 20, with the code as it is; 0 where each row is equal.
+
+    Which ones is drawn with the code's hash as seed. Where all are equal the head says so; the table stays what it was.
+    """
+    module = study(name)
+    file = folder / f"{name}.csv"
+    if not file.is_file() or not json.loads((folder / f"{name}.json").read_text(encoding="utf-8"))["whole"]:
+        raise Unavailable(f"no whole table to compare with in {folder}")
+    sources = sources_hash(getattr(module, "SPEAKS_OF", None))
+    tasks, old = module.tasks(), pd.read_csv(file, dtype=str, keep_default_na=False)
+    if len(tasks) != len(old):
+        raise Unavailable(f"its table has {len(old)} rows, the study now {len(tasks)} tasks; run it whole")
+    n = min(len(tasks), max(LEAST_AGAIN, math.ceil(0.05 * len(tasks))))
+    chosen = np.sort(np.random.default_rng(int(sources, 16)).choice(len(tasks), n, replace=False))
+    plan = _plan(module, tuple(tasks[k] for k in chosen), sources)
+    parts = folder / f"{name}-again.part"
+    say(f"{name}: {n} of {len(tasks)} tasks again, {workers} workers")
+    done = _carry_out(plan, parts, workers, say, progress)
+    frame = pd.DataFrame([{**task, **row.get("row", row)} for task, row in zip(plan.tasks, done, strict=True)])
+    new = pd.read_csv(io.StringIO(frame.to_csv(index=False)), dtype=str, keep_default_na=False)
+    old = old.iloc[chosen].reset_index(drop=True)
+    columns = [column for column in [*old.columns, *new.columns.difference(old.columns)] if column not in TIMES]
+    other = _differing(old.reindex(columns=columns), new.reindex(columns=columns))
+    for k in other[:5]:
+        wrong = {c: f"{old.get(c, {}).get(k)} -> {new.get(c, {}).get(k)}" for c in columns if _other(old, new, c, k)}
+        say(f"  {json.dumps(plan.tasks[k])}: {json.dumps(wrong)}")
+    shutil.rmtree(parts)
+    say(f"{name}: {n - len(other)} of {n} rows equal" + ("; run it whole" if other else ""))
+    if not other:
+        head = json.loads((folder / f"{name}.json").read_text(encoding="utf-8"))
+        head["again"] = {"rows": n, "date": _now(), "commit": commit(), "sources": sources}
+        write_text(folder / f"{name}.json", json.dumps(head, indent=2, ensure_ascii=False) + "\n")
+    return len(other)
+
+
+def _differing(old, new):
+    return [k for k in range(len(old)) if any(_other(old, new, column, k) for column in old.columns)]
+
+
+def _other(old, new, column, k):
+    return column not in old or column not in new or old[column][k] != new[column][k]
 
 
 def _plan(module, tasks, sources):
@@ -160,7 +211,7 @@ def _finish(name, module, rows, sources, folder, limit):
         "seeds": sorted(int(seed) for seed in frame["seed"].unique()) if "seed" in frame else [],
         "conclusion": module.conclude(frame),
         "machine": machine(),
-        "date": datetime.now(UTC).strftime("%Y-%m-%d %H:%M UTC"),
+        "date": _now(),
         "commit": commit(),
         "sources": sources,
         "note": "A desk prototype's numbers, not evidence of safety.",
@@ -171,6 +222,10 @@ def _finish(name, module, rows, sources, folder, limit):
     write_text(folder / f"{name}.json", json.dumps(head, indent=2, ensure_ascii=False) + "\n")
 
 
+def _now():
+    return datetime.now(UTC).strftime("%Y-%m-%d %H:%M UTC")
+
+
 def machine():
     """Kind of processor, cores, system, versions that shape numbers."""
     model = platform.processor() or platform.machine()
@@ -179,7 +234,6 @@ def machine():
         lines = cpuinfo.read_text(encoding="utf-8").splitlines()
         model = next((line.split(":", 1)[1].strip() for line in lines if line.startswith("model name")), model)
     import numba
-    import numpy as np
 
     return {
         "processor": model,

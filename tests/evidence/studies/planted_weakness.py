@@ -14,9 +14,9 @@ from tests.evidence.studies._drives import scene_named, spread, tuning_named
 
 ABOUT = "stress search against brakes much and a little slower than the tuning says, and an honest one; 10 seeds"
 SPEAKS_OF = (
-    "backing", "caps", "centring", "clearway", "decision", "detour", "detourmath", "drive", "frames", "grid", "motion", "parameters", "paths",
-    "people", "remote", "roles", "scene", "separation", "tuning", "vehicle", "verdict", "walks", "yard",
-    "studies.exact", "studies.stress", "studies.walker",
+    "backing", "caps", "centring", "clearway", "decision", "detour", "detourmath", "drive", "frames", "grid", "motion",
+    "parameters", "paths", "people", "remote", "roles", "scene", "separation", "tuning", "vehicle", "verdict", "walks",
+    "yard", "studies.exact", "studies.stress", "studies.walker",
 )  # fmt: skip
 SEEDS, BUDGET = 10, 200
 TRUE_S = {"planted": 0.5, "slight": 0.35, "honest": 0.1}
