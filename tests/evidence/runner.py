@@ -37,9 +37,9 @@ from avoidkit.studies.workers import processes
 ROOT = home()
 FOLDER = ROOT / "data" / "evidence"
 STUDIES = "tests.evidence.studies"
-# What no drive depends on; `jit` makes loops fast and leaves their results as they are (tests/test_jit.py).
 TIMES = ("cpu_s", "times_real_time")  # columns that tell of the machine
 LEAST_AGAIN = 20
+# What no drive depends on; `jit` makes loops fast and leaves their results as they are (tests/test_jit.py).
 NOT_OF_THE_LOOP = ("__init__", "jit", "views", "commands", "cli", "handover", "logs", "studies")
 
 
