@@ -149,11 +149,14 @@ _ASK_KERNEL = """async (code) => {
 
 
 def go_live(page):
-    """Into live mode, the clock running, nobody holding."""
+    """Into live mode, the clock running, nobody holding; back when the loop steps and answers.
+
+    On a machine that never ran it the loops of sensing and tracking compile first, for a minute or so.
+    """
     page.locator(".ak-modes input[value='live']").first.check()
-    page.wait_for_selector(f"{PLAN}[data-cycle]", timeout=60_000)
+    page.wait_for_selector(f"{PLAN}[data-cycle]", timeout=180_000)
     page.locator(".ak-clock button", has_text="play").first.click()
-    page.wait_for_timeout(1500)
+    page.wait_for_function(f"() => Number(document.querySelector('{PLAN}').dataset.cycle) >= 40", timeout=180_000)
 
 
 def report_plain(page, moves=15):
