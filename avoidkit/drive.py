@@ -11,6 +11,7 @@ from avoidkit.decision import decide as kit_decide
 from avoidkit.decision import halting, is_sound
 from avoidkit.freespace import FreeSpace
 from avoidkit.grid import Grid
+from avoidkit.interrupts import hearing
 from avoidkit.motion import Motion, advance, ego_of
 from avoidkit.paths import same_way
 from avoidkit.people import Crowd, signed_distance
@@ -76,20 +77,22 @@ def drive(
         raise InputError(f"duration_s must be finite and above 0, got {duration_s}")
     recorder = Recorder(out, scene, tuning, seed)
     ended, there_s = "duration", math.inf
-    try:
-        for cycle in range(round(duration_s / tuning.cycle_s) + 1):
-            now = cycle * tuning.cycle_s
-            checkpoint = loop.checkpoint() if recorder.wants_checkpoint(now) else None
-            row = loop.step(now, with_grid=recorder.wants_grid(now))
-            recorder.add(row, loop.take_new_paths(), checkpoint)
-            if progress is not None:
-                progress(now, duration_s, row.verdict)
-            there_s = min(there_s, now) if row.verdict.settled_by == "way left" else math.inf
-            if stop_at_end and now - there_s >= 2.0:
-                ended = "path end"
-                break
-    except KeyboardInterrupt:
-        ended = "interrupted"
+    with hearing() as heard:
+        try:
+            for cycle in range(round(duration_s / tuning.cycle_s) + 1):
+                now = cycle * tuning.cycle_s
+                checkpoint = loop.checkpoint() if recorder.wants_checkpoint(now) else None
+                row = loop.step(now, with_grid=recorder.wants_grid(now))
+                heard.check()
+                recorder.add(row, loop.take_new_paths(), checkpoint)
+                if progress is not None:
+                    progress(now, duration_s, row.verdict)
+                there_s = min(there_s, now) if row.verdict.settled_by == "way left" else math.inf
+                if stop_at_end and now - there_s >= 2.0:
+                    ended = "path end"
+                    break
+        except KeyboardInterrupt:
+            ended = "interrupted"
     return recorder.close(ended)
 
 

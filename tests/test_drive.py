@@ -1,6 +1,7 @@
 """The loop: same seed same bytes, no state leaks, a user's stage is one argument, a failing stage is a halt."""
 
 import math
+import signal
 from dataclasses import replace
 
 import numpy as np
@@ -10,6 +11,7 @@ from avoidkit.checks import InputError
 from avoidkit.decision import decide
 from avoidkit.drive import drive
 from avoidkit.freespace import FreeSpace
+from avoidkit.recording import load_recording
 from avoidkit.scene import Scene, walking
 from avoidkit.studies.exact import ExactLoop
 from avoidkit.tracking import Tracker
@@ -179,3 +181,18 @@ def test_by_exact_knowledge_the_vehicle_waits_for_a_crossing_guest_and_reaches_t
     summary = recording.summary()
     assert summary["reached_end"]
     assert summary["contacts_moving"] == []
+
+
+def test_a_ctrl_c_that_somebody_swallows_still_ends_the_drive_and_spoils_no_row(tmp_path):
+    def swallows(situation, tuning):
+        if situation.time_s >= 0.5:
+            try:
+                signal.raise_signal(signal.SIGINT)
+            except KeyboardInterrupt:
+                raise ValueError("made of a Ctrl-C") from None
+        return decide(situation, tuning)
+
+    recording = drive(SCENE, TUNING, seed=3, decide=swallows, out=tmp_path / "run.parquet")
+    assert recording.ended == load_recording(tmp_path / "run.parquet").ended == "interrupted"
+    assert recording.rows[-1].ego.time_s == pytest.approx(0.45)
+    assert not any(row.error for row in recording.rows)

@@ -15,6 +15,7 @@ PACKAGE = Path(avoidkit.__file__).parent
 LAYERS = (
     "jit",
     "checks",
+    "interrupts",
     "places",
     "shown",
     "frames",

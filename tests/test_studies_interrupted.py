@@ -6,8 +6,8 @@ import signal
 import pandas as pd
 import pytest
 
+from avoidkit import interrupts
 from avoidkit.cli import main
-from avoidkit.studies import interrupts
 from avoidkit.studies.run import Interrupted, Plan, execute
 from tests.interrupted import at_a_terminal
 

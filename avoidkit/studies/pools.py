@@ -6,7 +6,7 @@ from concurrent.futures import Executor
 from contextlib import contextmanager, suppress
 
 from avoidkit.checks import InputError
-from avoidkit.studies.interrupts import held_back
+from avoidkit.interrupts import held_back
 
 
 class Pool:

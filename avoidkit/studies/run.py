@@ -18,9 +18,9 @@ from pathlib import Path
 
 from avoidkit import __version__
 from avoidkit.checks import InputError
+from avoidkit.interrupts import hearing
 from avoidkit.studies import progress as showing
 from avoidkit.studies.functions import described, packed
-from avoidkit.studies.interrupts import hearing
 from avoidkit.studies.pools import Pool
 from avoidkit.studies.shelf import PART_S, Shelf
 from avoidkit.studies.workers import Parcel, carry

@@ -16,12 +16,12 @@ from avoidkit.checks import InputError
 from avoidkit.drive import Loop, drive
 from avoidkit.freespace import free_grid
 from avoidkit.grid import Grid, empty_grid
+from avoidkit.interrupts import hearing
 from avoidkit.people import CONTACT_RADIUS_M, signed_distance
 from avoidkit.recording.summary import MOVING_MPS
 from avoidkit.studies import progress as showing
 from avoidkit.studies.drives import LOOPS, checked_functions, stages_of
 from avoidkit.studies.exact import ExactLoop
-from avoidkit.studies.interrupts import hearing
 from avoidkit.studies.pools import lasting
 from avoidkit.studies.run import Interrupted, Plan, execute
 from avoidkit.studies.statistics import rate_words

@@ -1,7 +1,7 @@
-"""Ctrl-C during a study: it is never lost, no row that it disturbed is kept, and workers do not hear it.
+"""Ctrl-C during a drive or a study: it is never lost, no row that it disturbed is kept, and workers do not hear it.
 
 A Ctrl-C that arrives inside compiled code, or inside somebody's `except Exception`, comes out as another error or as
-nothing at all; the row of that moment would then look like any other. So a study remembers that it was told to stop.
+nothing at all; the row of that moment would then look like any other. So both remember that they were told to stop.
 """
 
 import signal
