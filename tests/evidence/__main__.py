@@ -4,7 +4,7 @@ import argparse
 import sys
 
 from avoidkit.studies.run import Interrupted, StudyError
-from tests.evidence import runner
+from tests.evidence import headlines, runner
 
 
 def main():
@@ -15,7 +15,11 @@ def main():
     parser.add_argument(
         "--again", action="store_true", help="a twentieth of the rows of a whole table once more: are they equal?"
     )
+    parser.add_argument("--headlines", action="store_true", help="README's table of what was found")
     arguments = parser.parse_args()
+    if arguments.headlines:
+        print("\n".join(headlines.lines()))
+        return 0
     if not arguments.names:
         print("\n".join(runner.overview()))
         return 0

@@ -1,0 +1,151 @@
+"""The table of README's "What has been measured", made of the tables in `data/evidence` alone.
+
+`python -m tests.evidence --headlines` prints it; a test holds README against it, so that no figure there is older than
+its table.
+"""
+
+import json
+import re
+
+from tests.evidence import runner
+
+HEAD = ("| asked | found | table |", "|---|---|---|")
+
+
+def lines(folder=runner.FOLDER):
+    """The table as Markdown, a row for each study that has run."""
+    rows = []
+    for name, (asked, found) in HEADLINES.items():
+        file = folder / f"{name}.json"
+        if file.is_file():
+            head = json.loads(file.read_text(encoding="utf-8"))
+            rows.append(f"| {asked} | {found(head['conclusion'])} | `{name}`, {head['date'][:10]} |")
+    return [*HEAD, *rows]
+
+
+def middle(spread, unit):
+    """Median and range of one spread, in words."""
+    if not spread.get("n"):
+        return "none"
+    return f"{spread['median']:g} {unit} in the median, {spread['least']:g} to {spread['greatest']:g}"
+
+
+def percent(words):
+    """`0 of 260 (95 % interval 0.000 to 0.014)` with its interval in per cent, as newer tables have it."""
+    found = re.fullmatch(r"(\d+ of \d+) \(95 % interval (0\.\d+|1\.000) to (0\.\d+|1\.000)\)", words)
+    if found is None:
+        return words
+    low, high = (100 * float(found[k]) for k in (2, 3))
+    return f"{found[1]} (95 % interval {low:.1f} to {high:.1f} %)"
+
+
+def _contacts(conclusion):
+    return f"contact while moving: {percent(conclusion['drives with a contact while moving'])}"
+
+
+def _exact(c):
+    return f"{_contacts(c)}; end reached where the oracle can: {percent(c['end reached where the oracle can'])}"
+
+
+def _scenes(c):
+    ends = [re.match(r"(\d+) of (\d+)", found["end reached"]) for found in c["by scene"].values()]
+    there, all_of_them = (sum(int(end[k]) for end in ends) for k in (1, 2))
+    return f"{_contacts(c)}; end reached: {there} of {all_of_them}"
+
+
+def _hidden(c):
+    parts = []
+    for name in ("baseline", "slow_brakes"):
+        speed = c[f"{name}: speed at contact, m/s"]
+        at = f", at {middle(speed, 'm/s')}" if speed.get("n") else ""
+        parts.append(f"{name}: contact while moving {percent(c[f'{name}: contacts while moving'])}{at}")
+    return "; ".join(parts)
+
+
+def _beside(c):
+    parts = []
+    for name, shown in (("kit", "radars"), ("echoes", "ultrasonics, halt only")):
+        lost = c[f"{name}: time lost, s"]["median"]
+        parts.append(f"{shown}: a halt in {percent(c[f'{name}: drives with a halt'])}, {lost:g} s lost in the median")
+    return "; ".join(parts)
+
+
+def _corridor(c):
+    return f"{_contacts(c)}; end reached: {percent(c['end reached'])}; {middle(c['halts a drive'], 'halts')}"
+
+
+def _radar(c):
+    parts = []
+    for name in ("real", "aimed"):
+        words = percent(c[f"{name}: drives with a contact while moving"])
+        end = percent(c[f"{name}: end reached where the oracle can"])
+        parts.append(f"{name} walks: contact while moving {words}, end reached where the oracle can {end}")
+    return "; ".join(parts)
+
+
+def _false(c):
+    parts = [f"{which} bursts {c[f'{which} bursts: halts in all']} halts" for which in ("without", "with")]
+    return f"{', '.join(parts)}, 20 drives of 60 s each"
+
+
+def _empty(c):
+    share = c["false confirmed tracks, share of cycles"]
+    return f"halts in all {c['halts in all']}; a false confirmed track somewhere in {100 * share:.1f} % of cycles"
+
+
+def _lane(c):
+    return "; ".join(f"{name}: goes round from {c[f'{name}, final']['detour']} places" for name in BRAKES)
+
+
+def _planted(c):
+    parts = []
+    for name in ("planted", "slight", "honest"):
+        seeds = percent(c[f"{name}, search: seeds with a contact while moving"])
+        first = c[f"{name}, search: evaluations until the first"].get("median")
+        parts.append(f"{name}: found in {seeds}" + (f", after {first:g} evaluations in the median" if first else ""))
+    return "; ".join(parts)
+
+
+def _identities(c):
+    names = [key.partition(":")[0] for key in c if key.endswith(": no switch")]
+    return "; ".join(f"{name.replace('_', ' ')} {c[f'{name}: no switch'].partition(' (')[0]}" for name in names)
+
+
+def _walkers(c):
+    return f"position {middle(c['nearest: position_rms_m'], 'm')}, RMS of a drive"
+
+
+def _detours(c):
+    keys = [key for key in c if key.endswith("(batches)")]
+    worst = "; ".join(f"{key.removesuffix(' (batches)')}: {c[key].partition(' (')[0]} batches" for key in keys)
+    return f"{c['detours']:,} detours; {worst}"
+
+
+def _turns(c):
+    return "; ".join(f"{key}: {percent(c[key])}" for key in ("a little more turns the verdict", "none exists"))
+
+
+def _lattice(c):
+    keys = [key for key in c if "to spare" in key]
+    return "; ".join(f"{key.partition(':')[0]}: {c[key]}" for key in keys)
+
+
+BRAKES = ("baseline", "slow_brakes")
+HEADLINES = {
+    "exact_adversaries": ("Adversaries inside the envelope, exact knowledge: does it drive into them?", _exact),
+    "radar_drives": ("Random walkers in all scenes, simulated radars: does it drive into them?", _radar),
+    "scenes": ("Every shipped scene, 20 seeds each, simulated radars", _scenes),
+    "sensor_faults": ("18 kinds of sensor fault, somebody crosses or walks at the flank", _contacts),
+    "hidden_person": ("Somebody steps out at 1.6 m/s from behind a parked van", _hidden),
+    "corridor_walkers": ("Two to four real walkers cross the way", _corridor),
+    "beside_walkers": ("Real walkers who stay 1.5 to 3.0 m off: does it stop for nothing?", _beside),
+    "false_alarms": ("Half a false return a scan, nobody there", _false),
+    "empty_yard": ("The empty yard, 20 drives of 60 s", _empty),
+    "lane_map": ("Somebody stands in a lane of 6 m, 132 places", _lane),
+    "standing_lattice": ("Goes round where the oracle finds a way with 0.30 m to spare", _lattice),
+    "detour_paths_5000": ("Are detours within limits, followed within 0.10 m, clear of things?", _detours),
+    "turns_300": ("Does the change that is said to turn a verdict turn it?", _turns),
+    "planted_weakness": ("Brakes much (0.5 s) or a little (0.35 s) later than the tuning says", _planted),
+    "tracked_walkers": ("Among four real walkers, 24 drives: how far off are tracks?", _walkers),
+    "kept_identities": ("Identities kept, of 100 seeds", _identities),
+}
