@@ -152,3 +152,9 @@ def test_the_table_of_words_says_of_each_label_where_it_comes_from():
     labels = list(_labels())
     assert len(labels) > 100
     assert sorted({f"{kind} {label}" for kind, label in labels if label not in told}) == []
+
+
+def test_the_figures_of_the_long_studies_are_those_of_their_tables():
+    from tests.evidence import headlines
+
+    assert "\n".join(headlines.lines()) in (ROOT / "README.md").read_text(encoding="utf-8")
