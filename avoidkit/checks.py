@@ -61,11 +61,11 @@ def require_shape(shape, *, finite=False, **arrays):
     avoidkit.checks.InputError: azimuth_rad must have shape (12,), got (11,)
     """
     for name, array in arrays.items():
-        found = np.shape(array)
+        found = array.shape if isinstance(array, np.ndarray) else np.shape(array)
         if len(found) != len(shape) or any(want not in (None, got) for want, got in zip(shape, found, strict=True)):
             wanted = str(tuple("n" if want is None else want for want in shape)).replace("'", "")
             raise InputError(f"{name} must have shape {wanted}, got {found}")
-        if finite and not np.all(np.isfinite(array)):
+        if finite and not np.isfinite(array).all():
             raise InputError(
                 f"{name} must be finite everywhere, got {np.count_nonzero(~np.isfinite(array))} that are not"
             )

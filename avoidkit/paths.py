@@ -92,9 +92,7 @@ class Path:
 
     def leg_end_after(self, s_m):
         """Distance at which the leg under way ends: the next change of gear, or the path's end."""
-        k = min(int(np.searchsorted(self.s_m, s_m, side="right")), len(self) - 1)
-        later = np.flatnonzero(self.direction[k:] != self.direction[k])
-        return float(self.s_m[k + later[0] - 1]) if len(later) else self.length_m
+        return leg_end(self.s_m, self.direction, float(s_m))
 
     def nearest(self, x_m, y_m, *, from_m=0.0, to_m=math.inf):
         """Distance along the path of the point nearest to (x, y), m, within a stretch of it."""
@@ -102,6 +100,16 @@ class Path:
         if from_m >= to_m:
             return float(min(max(from_m, 0.0), self.length_m))
         return float(nearest_on(self.s_m, self.x_m, self.y_m, float(x_m), float(y_m), float(from_m), float(to_m)))
+
+
+@compiled
+def leg_end(s, direction, at_m):
+    """Distance at which the leg under way at one distance ends."""
+    k = min(np.searchsorted(s, at_m, side="right"), len(s) - 1)
+    for i in range(k + 1, len(s)):
+        if direction[i] != direction[k]:
+            return s[i - 1]
+    return s[-1]
 
 
 @compiled

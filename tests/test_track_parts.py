@@ -152,6 +152,26 @@ def test_existence_after_one_hit_and_one_miss_is_what_bayes_gives():
     assert life[0, column.OBSERVABLE] == pytest.approx(0.7619, abs=5e-5)
 
 
+def ended(life, hidden=False, now_s=10.0):
+    """Whether one track, walking, known to 0.2 m, has ended."""
+    states, covariances = np.zeros((1, 2, 4)), np.tile(np.eye(4) * 0.02, (1, 2, 1, 1))
+    return bool(lives.over(life, states, covariances, np.array([[0.1, 0.9]]), np.array([hidden]), now_s, SETTINGS)[0])
+
+
+def test_somebody_out_of_sight_behind_an_edge_is_left_to_the_shadow_and_somebody_only_missed_is_not():
+    lately = one_life(BELIEVED=1.0, SEEN_S=10.0 - 0.9 * lives.BEHIND_S)
+    long_ago = one_life(BELIEVED=1.0, SEEN_S=10.0 - 1.1 * lives.BEHIND_S)
+    assert [ended(lately, hidden=True), ended(long_ago, hidden=True)] == [False, True]
+    assert [ended(lately), ended(long_ago)] == [False, False]
+
+
+def test_a_track_that_lives_on_an_edge_ends_when_it_is_as_likely_gone_and_one_from_the_open_does_not():
+    image = {"BELIEVED": 1.0, "SEEN_S": 10.0, "EDGE_SHARE": 0.9, "OPEN_HITS": 3.0, "UNOBSERVABLE": 0.0}
+    assert ended(one_life(**image, OBSERVABLE=0.45))
+    assert not ended(one_life(**image, OBSERVABLE=0.55))
+    assert not ended(one_life(**{**image, "OPEN_HITS": 40.0}, OBSERVABLE=0.45))
+
+
 def test_chance_of_detection_is_that_of_a_fluctuating_target():
     # Swerling 1, Pfa 1e-6: 0.2848 at 10 dB, 0.5172 at 13 dB, 0.8722 at 20 dB: Mahafza eq. 2.75, Richards sec. 6.3.3;
     # three decibels are taken off the mean of what was seen, and 1 m has no loss by range

@@ -42,6 +42,8 @@ from avoidkit.tracking.bank import (
 FAR_HITS = 15.0  # measurements before a way without range rates counts: single places jump by glint
 OPEN_ENOUGH = 15.0  # measurements in the open before somebody who then stands at an edge is one who came there
 GONE_BELOW = 0.03  # existence at which a believed track ends
+CLINGS_BELOW = 0.5  # and one that clings to an edge, where the image of somebody in a smooth wall comes to rest
+BEHIND_S = 2.5  # out of sight behind an edge for longer somebody is no better known than anybody in that shadow
 
 
 @compiled
@@ -218,8 +220,13 @@ def judge(life, states, covariances, modes, fresh, settings):
 
 
 @compiled
-def over(life, states, covariances, modes, now_s, settings):
-    """Which tracks have ended, (n,) bool."""
+def over(life, states, covariances, modes, hidden, now_s, settings):
+    """Which tracks have ended, (n,) bool.
+
+    A believed one ends when it no longer exists, when nobody could say where, or when it has been `hidden`, (n,) bool,
+    behind an edge for `BEHIND_S`: from then on the shadow stands for whoever is there. Left alone it would drift
+    through the wall, since no scan can speak against it.
+    """
     out = np.zeros(len(life), np.bool_)
     for i in range(len(life)):
         existence = life[i, OBSERVABLE] + life[i, UNOBSERVABLE]
@@ -230,7 +237,9 @@ def over(life, states, covariances, modes, now_s, settings):
                 variance += modes[i, k] * (covariances[i, k, 0, 0] + covariances[i, k, 1, 1])
             sigma = math.sqrt(variance)
             wide, too_wide = sigma > settings[of.SIGMA_MAX_M], sigma > 2.0 * settings[of.SIGMA_MAX_M]
-            out[i] = existence < GONE_BELOW or (wide and existence < 0.6) or too_wide
+            gone_below = CLINGS_BELOW if clings(life[i]) else GONE_BELOW
+            out[i] = existence < gone_below or (wide and existence < 0.6) or too_wide
+            out[i] = out[i] or (hidden[i] and unseen_s > BEHIND_S)
         elif life[i, STILL_BORN] > 0.5 and life[i, MOVED] < 0.5:
             out[i] = unseen_s > settings[of.POSSIBLE_S] and existence < 0.3
         else:

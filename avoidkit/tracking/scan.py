@@ -9,7 +9,7 @@ from avoidkit.tracking import life as lives
 from avoidkit.tracking import settings as of
 from avoidkit.tracking import still as stills
 from avoidkit.tracking.association import NEVER, log_likelihoods
-from avoidkit.tracking.bank import BELIEVED, HITS, MOVED, OBSERVABLE, STILL_BORN
+from avoidkit.tracking.bank import BELIEVED, HITS, MOVED, OBSERVABLE, SEEN_S, STILL_BORN
 from avoidkit.tracking.filters import limbs, mix, motion_models, predict, switching
 from avoidkit.tracking.order import ascending
 from avoidkit.tracking.standing import remember
@@ -18,6 +18,8 @@ FIRST_REACH_M = 0.5  # a track of one measurement takes its second only within t
 UNRESOLVED_M = 0.8  # nearer to each other than this, one of two tracks may go without a measurement
 HIDING_M = 0.25  # a nearer return hides what lies within this distance behind it
 IMAGE_M = 0.45  # and so far beside it nothing new is believed: a mirror image lies behind its original
+BEHIND_M = 0.4  # and nothing new this far behind an edge, nearer than where somebody known is taken to be hidden
+HELD_M = 0.4  # somebody who stands at an edge is held in sight by still returns this near, though they are the edge's
 
 
 def take_in(tracker, entry):
@@ -29,15 +31,15 @@ def take_in(tracker, entry):
     if len(marks):
         tracker.still.touch(marks)
         layers[stills.EDGE_S, marks] = entry.taken_s
-    xy, visible, hidden, merged, chance, log_g, ratio, other = score(
+    xy, visible, hidden, merged, held, chance, log_g, ratio, other = score(
         bank.states, bank.covariances, bank.modes, bank.life, clusters.z, clusters.R, clusters.xy, clusters.still, edge,
         clusters.sensor, tracker.open_to[entry.sensor], clusters.points, layers, entry.taken_s, settings,
     )  # fmt: skip
     pick = picked(tracker.pair(ratio))
     tracker.filter.update(bank, pick, clusters, settings)
     ended = conclude(
-        bank.states, bank.covariances, bank.modes, bank.life, pick, xy, visible, hidden, merged, chance, log_g, other,
-        clusters.z, clusters.snr_db, clusters.width_m, clusters.still, edge, layers, entry.taken_s,
+        bank.states, bank.covariances, bank.modes, bank.life, pick, xy, visible, hidden, merged, held, chance, log_g,
+        other, clusters.z, clusters.snr_db, clusters.width_m, clusters.still, edge, layers, entry.taken_s,
         tracker.radars[entry.sensor], settings,
     )  # fmt: skip
     bank.keep(~ended)
@@ -75,7 +77,8 @@ def score(
 ):  # fmt: skip
     """All that a pairing needs: place, visibility and chance of each track, log likelihood and log ratio of each pair.
 
-    `other` (m,) is the density of other sources at each cluster: false alarms, small still things, edges.
+    `other` (m,) is the density of other sources at each cluster: false alarms, small still things, edges. `held` (n,)
+    says who stands beside an edge within `HELD_M` of a still return: their own and the edge's are one.
     """
     n, m = len(states), len(z)
     xy = lives.places(states, modes)
@@ -89,22 +92,24 @@ def score(
         other[j] = settings[of.FALSE_ALARM_DENSITY]
         if still[j]:
             other[j] = settings[of.EDGE_DENSITY] if edge[j] else settings[of.STILL_DENSITY]
+    held = np.zeros(n, np.bool_)
     for i in range(n):
         merged[i] = stills.marked(layers, xy[i, 0], xy[i, 1], taken_s, settings)  # beside an edge a miss says nothing
         visible[i] = visible[i] and not hidden[i] and not merged[i]
         seen = chance[i] * life[i, OBSERVABLE]
         for j in range(m):
             away = math.sqrt((xy[i, 0] - at[j, 0]) ** 2 + (xy[i, 1] - at[j, 1]) ** 2)
+            held[i] = held[i] or (merged[i] and modes[i, 0] > 0.5 and still[j] and away < HELD_M)
             too_far = life[i, HITS] < 2.0 and away > FIRST_REACH_M
             if log_g[i, j] > NEVER and not too_far:
                 ratio[i, j] = log_g[i, j] - math.log(other[j]) + math.log(seen / (1.0 - seen))
-    return xy, visible, hidden, merged, chance, log_g, ratio, other
+    return xy, visible, hidden, merged, held, chance, log_g, ratio, other
 
 
 @compiled
 def conclude(
-    states, covariances, modes, life, pick, xy, visible, hidden, merged, chance, log_g, other, z, snr_db, width_m,
-    still, edge, layers, taken_s, radar, settings,
+    states, covariances, modes, life, pick, xy, visible, hidden, merged, held, chance, log_g, other, z, snr_db,
+    width_m, still, edge, layers, taken_s, radar, settings,
 ):  # fmt: skip
     """Existence, what is remembered of each track, and which have ended, (n,) bool."""
     n = len(life)
@@ -124,13 +129,16 @@ def conclude(
     lives.note_hits(
         life, modes, pick, taken_s, radar, z, snr_db, width_m, still, edge, visible, hidden, merged, settings
     )
+    for i in range(n):
+        if held[i]:
+            life[i, SEEN_S] = taken_s
     remember(life, modes, taken_s, settings[of.STANDING_PROBABILITY], settings[of.COASTING_S])
     fresh = np.zeros(n, np.bool_)
     for i in range(n):
         if life[i, MOVED] < 0.5 and hit[i] and z[pick[i], 0] <= settings[of.POSSIBLE_RANGE_M]:
             fresh[i] = not stills.settled(layers, states[i, 1, 0], states[i, 1, 1], taken_s, settings)
     lives.judge(life, states, covariances, modes, fresh, settings)
-    ended = lives.over(life, states, covariances, modes, taken_s, settings)
+    ended = lives.over(life, states, covariances, modes, hidden, taken_s, settings)
     same = lives.doubles(life, lives.places(states, modes), states, settings[of.SAME_M], settings[of.SAME_MPS])
     for i in range(n):
         ended[i] = ended[i] or same[i]
@@ -170,7 +178,7 @@ def chosen_to_be_born(
     if len(able) == 0:
         return able, moving[:0]
     seen = lives.in_view(places, sensor, open_to, all_that_hides(points, xy, life), IMAGE_M, settings)
-    hidden = stills.behind_edges(places, sensor, layers, taken_s, settings, 0.7)
+    hidden = stills.behind_edges(places, sensor, layers, taken_s, settings, BEHIND_M)
     weakness, kept = np.empty(len(able)), 0
     for k in range(len(able)):
         if seen[k] and not hidden[k]:

@@ -15,9 +15,11 @@ from avoidkit.studies.places import Places
 from avoidkit.studies.statistics import rate_words
 from avoidkit.verdict import Action, Memory, Verdict
 from tests.evidence.studies._drives import scene_named, spread, tuning_named
+from tests.evidence.studies._truth import BY_EXACT_KNOWLEDGE
 from tests.oracle import outlines
 
 ABOUT = "5,000 detours: curvature and rate within limits, followed within 0.10 m, outline clear of things and bodies"
+SPEAKS_OF = (*BY_EXACT_KNOWLEDGE, "studies.places")
 WANTED, EACH = 5000, 25
 
 

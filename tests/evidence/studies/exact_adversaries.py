@@ -13,9 +13,10 @@ from avoidkit.studies.exact import ExactLoop
 from avoidkit.studies.statistics import rate_words
 from tests.adversary import Adversaries
 from tests.evidence.studies._drives import scene_named, spread, tuning_named
-from tests.evidence.studies._truth import could_go_on, played
+from tests.evidence.studies._truth import BY_EXACT_KNOWLEDGE, could_go_on, played
 
 ABOUT = "2,000 drives among adversaries inside the envelope, exact knowledge: contacts while moving, end against oracle"
+SPEAKS_OF = BY_EXACT_KNOWLEDGE
 DRIVES, LONGEST_S, TIRE_S, WAY_M, MOVING_MPS = 2000, 22.0, 6.0, 10.0, 0.05
 
 

@@ -10,8 +10,10 @@ from avoidkit.studies.settled import exact_grid, settle, settled_situation
 from avoidkit.studies.statistics import rate_words
 from avoidkit.studies.turn import find_turn, quantities
 from tests.evidence.studies._drives import scene_named, tuning_named
+from tests.evidence.studies._truth import BY_EXACT_KNOWLEDGE
 
 ABOUT = "300 random situations: the turn and a little more turns the verdict, a little less does not; none exists"
+SPEAKS_OF = (*BY_EXACT_KNOWLEDGE, "studies.turn")
 
 
 def tasks():
