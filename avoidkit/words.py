@@ -17,7 +17,7 @@ def sentence(action, checks, settled, cap_mps):
     --------
     >>> from avoidkit.verdict import at_least
     >>> sentence(Action.HALT, (at_least("gap to reach", 0.05, 0.2, "m", "track 7"),), "gap to reach", 0.0)
-    'Halts: gap to reach of track 7 is 0.05 m, 0.20 m needed.'
+    'Halts: before it stands, track 7 could come to 0.05 m from it; 0.20 m needed.'
     """
     check = _settling(checks, settled)
     start = _STARTS[action]
@@ -39,10 +39,27 @@ def sentence(action, checks, settled, cap_mps):
         return f"{start}: somebody hidden could step out {max(check.found, 0.0):.2f} m beside it."
     if check is None:
         return f"{start}: {settled}."
+    return f"{start}: {_compared(check)}."
+
+
+def _compared(check):
+    """What one check found beside what it needed, in words."""
+    needed = f"{_number(check.needed)} {check.unit} needed"
+    if check.name == "gap to reach":
+        if check.found < 0:
+            return f"before it stands, {check.about} could be {-check.found:.2f} m into its way; {needed} between them"
+        return f"before it stands, {check.about} could come to {_number(check.found)} m from it; {needed}"
+    if check.name == "way ahead":
+        things = {"small thing": "a small thing stands", "occupied cells": "occupied cells lie"}
+        return f"{things.get(check.about, check.about)} in the way, {_number(check.found)} m ahead; {needed}"
+    if check.name == "known free ahead":
+        ends = f", then comes an {check.about}" if check.about else ""
+        return f"the way ahead is known free for {_number(check.found)} m{ends}; {needed}"
+    if check.name == "ultrasonic echo" and check.about:
+        return f"{check.about} hears something at {_number(check.found)} m; {needed}"
     relation = "at most " if check.at_most else ""
     of = f" of {check.about}" if check.about else ""
-    numbers = f"is {_number(check.found)} {check.unit}, {relation}{_number(check.needed)} {check.unit} needed"
-    return f"{start}: {check.name}{of} {numbers}."
+    return f"{check.name}{of} is {_number(check.found)} {check.unit}, {relation}{needed}"
 
 
 def _settling(checks, settled):

@@ -11,7 +11,8 @@ from avoidkit.scene import Scene
 from avoidkit.sensing.records import Echoes, Health
 from avoidkit.studies.settled import settle, settled_situation
 from avoidkit.tuning import Tuning
-from avoidkit.verdict import Action, Hold
+from avoidkit.verdict import Action, Hold, at_least
+from avoidkit.words import sentence
 
 TUNING = Tuning()
 LANE = """
@@ -47,7 +48,7 @@ def test_somebody_standing_right_ahead_means_halt_at_once():
     assert verdict.action == Action.HALT
     assert verdict.speed_cap_mps == 0.0
     assert verdict.settled_by == "gap to reach"
-    assert "gap to reach" in verdict.why
+    assert "before it stands, track" in verdict.why
 
 
 def test_somebody_who_leaves_room_is_gone_round_after_the_answer_has_settled():
@@ -251,3 +252,24 @@ def test_a_stage_that_fails_for_long_leaves_a_halt_that_waits_for_renewal():
         where = replace(where, time_s=now, memory=verdict.memory)
     fresh = lane(speed_mps=0.0)
     assert decide(replace(fresh, memory=verdict.memory), TUNING).action == Action.WAIT
+
+
+@pytest.mark.parametrize(
+    ("check", "said"),
+    [
+        (at_least("gap to reach", -0.52, 0.2, "m", "track 5"),
+         "Halts: before it stands, track 5 could be 0.52 m into its way; 0.20 m needed between them."),
+        (at_least("gap to reach", 0.14, 0.2, "m", "track 5"),
+         "Halts: before it stands, track 5 could come to 0.14 m from it; 0.20 m needed."),
+        (at_least("way ahead", 0.5, 0.8, "m", "track 5 stands"),
+         "Halts: track 5 stands in the way, 0.50 m ahead; 0.80 m needed."),
+        (at_least("way ahead", 0.5, 0.8, "m", "occupied cells"),
+         "Halts: occupied cells lie in the way, 0.50 m ahead; 0.80 m needed."),
+        (at_least("known free ahead", 0.03, 0.08, "m", "unknown cell"),
+         "Halts: the way ahead is known free for 0.03 m, then comes an unknown cell; 0.08 m needed."),
+        (at_least("ultrasonic echo", 0.22, 0.3, "m", "ultrasonic 3"),
+         "Halts: ultrasonic 3 hears something at 0.22 m; 0.30 m needed."),
+    ],
+)  # fmt: skip
+def test_a_reason_is_a_sentence_that_can_be_read_aloud(check, said):
+    assert sentence(Action.HALT, (check,), check.name, 0.0) == said

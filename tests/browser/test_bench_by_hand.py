@@ -81,6 +81,16 @@ def test_somebody_who_is_dragged_before_the_moving_vehicle_stops_it(quiet):
     quiet.keyboard.up(" ")
 
 
+def stands_still(page, *, tries=10):
+    """Whether the clock comes to show one time for 1.5 s; on a busy machine a last step may be under way."""
+    for _ in range(tries):
+        before = speed(page)[0]
+        page.wait_for_timeout(1500)
+        if speed(page)[0] == before:
+            return True
+    return False
+
+
 def test_the_clock_can_be_stopped_stepped_and_begun_anew(quiet):
     live(quiet)
     step = quiet.locator(".ak-clock button", has_text="step")
@@ -93,10 +103,7 @@ def test_the_clock_can_be_stopped_stepped_and_begun_anew(quiet):
     quiet.locator(".ak-clock button", has_text="play").click()
     quiet.wait_for_function("() => parseFloat(document.querySelector('.ak-said').innerText) > 1", timeout=20_000)
     quiet.locator(".ak-clock button", has_text="pause").click()
-    quiet.wait_for_timeout(600)
-    stands = speed(quiet)[0]
-    quiet.wait_for_timeout(600)
-    assert speed(quiet)[0] == stands
+    assert stands_still(quiet)
     quiet.locator(".ak-clock button", has_text="from the start").click()
     quiet.wait_for_function("() => document.querySelector('.ak-said').innerText.startsWith('0.00 s')", timeout=10_000)
 

@@ -62,6 +62,12 @@ def _hidden(c):
     return "; ".join(parts)
 
 
+def _flank(c):
+    bands = [key for key in c if key.startswith("stood ")]
+    near, far = (f"{key.removesuffix(' the side')}: {c[key].partition(' (')[0]}" for key in (bands[0], bands[-1]))
+    return f"contact while moving {percent(c['contacts while moving'])}; {near}, {far}"
+
+
 def _beside(c):
     parts = []
     for name, shown in (("kit", "radars"), ("echoes", "ultrasonics, halt only")):
@@ -137,6 +143,7 @@ HEADLINES = {
     "scenes": ("Every shipped scene, 20 seeds each, simulated radars", _scenes),
     "sensor_faults": ("18 kinds of sensor fault, somebody crosses or walks at the flank", _contacts),
     "hidden_person": ("Somebody steps out at 1.6 m/s from behind a parked van", _hidden),
+    "flank_starts": ("Somebody unseen beside the flank walks at it as it starts, and nobody looked", _flank),
     "corridor_walkers": ("Two to four real walkers cross the way", _corridor),
     "beside_walkers": ("Real walkers who stay 1.5 to 3.0 m off: does it stop for nothing?", _beside),
     "false_alarms": ("Half a false return a scan, nobody there", _false),
