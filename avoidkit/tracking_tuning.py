@@ -121,4 +121,4 @@ class TrackingTuning(Model):
     wedge_keep_s: float = seconds(
         1.0, 600.0, 60.0, step=1.0, doc="who went into a blind wedge and is not seen again is kept there so long"
     )
-    edge_m: float = metres(0.5, 3.0, 1.2, step=0.05, doc="still things longer than this are edges, not people")
+    edge_m: float = metres(0.5, 3.0, 1.5, step=0.05, doc="still things longer than this are edges, not people")
