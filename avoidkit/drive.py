@@ -93,6 +93,10 @@ def drive(
                     break
         except KeyboardInterrupt:
             ended = "interrupted"
+        except Exception:  # out of compiled code a Ctrl-C can come as an error of another kind
+            if not heard.came:
+                raise
+            ended = "interrupted"
     return recorder.close(ended)
 
 

@@ -101,7 +101,7 @@ def test_ctrl_c_keeps_what_was_driven_so_far(tmp_path):
         child.send_signal(signal.SIGINT)
         stdout, stderr = child.communicate(timeout=60)
     assert said[0].startswith("    0.0 of 300.0 s")
-    assert child.returncode == 130
+    assert child.returncode == 130, stderr
     assert f"what was driven is in {out}" in stderr
     assert "Traceback" not in stderr
     assert "it was interrupted" in stdout

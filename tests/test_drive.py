@@ -196,3 +196,24 @@ def test_a_ctrl_c_that_somebody_swallows_still_ends_the_drive_and_spoils_no_row(
     assert recording.ended == load_recording(tmp_path / "run.parquet").ended == "interrupted"
     assert recording.rows[-1].ego.time_s == pytest.approx(0.45)
     assert not any(row.error for row in recording.rows)
+
+
+def test_a_ctrl_c_that_comes_out_as_another_error_beside_the_stages_still_ends_the_drive(tmp_path):
+    def becomes_another(time_s, duration_s, verdict):
+        if time_s >= 0.5:
+            try:
+                signal.raise_signal(signal.SIGINT)
+            except KeyboardInterrupt:
+                raise SystemError("made of a Ctrl-C") from None
+
+    recording = drive(SCENE, TUNING, seed=3, progress=becomes_another, out=tmp_path / "run.parquet")
+    assert recording.ended == load_recording(tmp_path / "run.parquet").ended == "interrupted"
+    assert recording.rows[-1].ego.time_s == pytest.approx(0.5)
+
+
+def test_an_error_beside_the_stages_without_a_ctrl_c_is_raised():
+    def fails(time_s, duration_s, verdict):
+        raise ValueError("the progress line broke")
+
+    with pytest.raises(ValueError, match="the progress line broke"):
+        drive(SCENE, TUNING, seed=3, progress=fails)
