@@ -28,7 +28,7 @@ def yard(seed):
     rng = np.random.default_rng(seed)
     off, begins, pace = rng.uniform(BANDS_M[0], BANDS_M[-1]), 1.0 + rng.uniform(0.0, 3.0), rng.uniform(0.8, 1.6)
     x, side = rng.uniform(0.5, 2.5), rng.choice([-1.0, 1.0])
-    start, beyond = side * (HALF_M + off), -side * 4.0
+    start, beyond = side * (HALF_M + off), -side * 2.5  # short of the operator
     ends = begins + abs(start - beyond) / pace
     guest = walking("guest", [(0.0, x, start), (begins, x, start), (ends, x, beyond)])
     scene = scene_named("open_yard").without_guests()
