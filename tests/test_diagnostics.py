@@ -118,6 +118,13 @@ def test_a_swap_counts_for_both_and_a_gap_for_nobody():
     assert tracked_share(truths, pairs) == {"a": 1.0, "b": 0.8}  # b counts in five instants and is missed in one
 
 
+def test_a_place_held_under_a_negative_number_stands_for_nobody():
+    truths, tracks = story([(1, 2), (1, -1), (1, -1), (1, 2), (1, 2), (1, 2)])
+    pairs = pairs_over_time(truths, tracks)
+    assert [sorted(now) for now in pairs] == [["a", "b"], ["a"], ["a"], ["a", "b"], ["a", "b"], ["a", "b"]]
+    assert identity_switches(pairs, tracks) == {"a": 0, "b": 0}
+
+
 def test_time_to_confirm_runs_from_the_second_measurement():
     truths, tracks = story([(1, 2)] * 4)
     for k, now in enumerate(tracks):

@@ -15,7 +15,18 @@ from avoidkit.tracking import still as stills
 from avoidkit.tracking.association import NEVER, gate, nearest
 from avoidkit.tracking.order import ascending, by_owner, each_once
 from avoidkit.tracking.records import Stage
-from avoidkit.tracking.scan import BEHIND_M, HELD_M, IMAGE_M, can_be_born, chosen_to_be_born, picked, score
+from avoidkit.tracking.scan import (
+    BEHIND_M,
+    FURTHER_RETURNS,
+    HELD_M,
+    HIDING_M,
+    IMAGE_M,
+    can_be_born,
+    chosen_to_be_born,
+    disown,
+    picked,
+    score,
+)
 from avoidkit.tracking.settings import settings_of
 from avoidkit.tracking.tracker import STIRS_BELOW, open_directions, stages
 
@@ -205,3 +216,35 @@ def test_whoever_stands_at_an_edge_is_held_in_sight_by_still_returns_beside_them
     assert not held(near, 0.1, True, True)  # who walks past a wall has returns of their own
     assert not held(near, 0.9, False, True)
     assert not held(near, 0.9, True, False)  # in the open a miss is a miss
+
+
+def test_the_chance_of_being_in_view_is_that_of_the_place_and_of_a_sigma_to_each_side():
+    open_to = np.zeros(361, bool)
+    open_to[180 - 75 : 180 + 76] = True  # 75 degrees to each side
+    rim, far = math.radians(75.5), 4.0
+    states = np.zeros((4, 2, 4))
+    places = [(far * math.cos(a), far * math.sin(a)) for a in (0.0, rim - 0.1, rim + 0.1, rim + 0.1)]
+    states[:, :, :2] = np.array(places)[:, None]
+    sigma = far * np.array([0.2, 0.2, 0.2, 0.01])  # of the angle: 0.2 rad reaches over the rim, 0.01 rad does not
+    covariances = sigma[:, None, None, None] ** 2 * np.eye(4) * np.ones((4, 2, 1, 1))
+    modes = np.full((4, 2), 0.5)
+    visible = lives.in_view(np.array(places), np.zeros(3), open_to, np.zeros((0, 2)), HIDING_M, SETTINGS)
+    share = lives.share_in_view(
+        np.array(places), covariances, modes, visible, np.zeros(3), open_to, np.zeros((0, 2)), HIDING_M, SETTINGS
+    )
+    assert share.tolist() == [1.0, 0.75, 0.25, 0.0]
+
+
+def test_what_somebody_else_in_view_expects_counts_as_their_arm_or_leg_first():
+    log_g = np.array([[-1.0, NEVER], [-1.0, -2.0]])  # two tracks, two measurements
+    ratio = np.where(log_g > NEVER, log_g + 6.0, NEVER)
+    life, share, other = np.zeros((2, column.LIFE)), np.array([0.05, 1.0]), np.array([1e-3, 1e-3])
+    life[1, column.BELIEVED] = 1.0
+    after = ratio.copy()
+    disown(after, log_g, other, life, share)
+    assert after[0, 0] == pytest.approx(5.0 - math.log(1.0 + FURTHER_RETURNS * math.exp(-1.0) / 1e-3))
+    assert after[0, 1] == NEVER  # never a pair
+    assert after[1].tolist() == ratio[1].tolist()  # nobody believes in the first, so it explains nothing
+    life[1, column.BELIEVED] = 0.0
+    disown(ratio, log_g, other, life, share)
+    assert ratio[0, 0] == 5.0

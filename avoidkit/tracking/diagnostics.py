@@ -110,7 +110,8 @@ def pairs_over_time(truths, tracks, *, cutoff_m=1.0, stages=PEOPLE):
     """Which track stands for whom, step by step.
 
     A pair of the step before is kept while it is within `cutoff_m`; the rest are paired by least summed distance
-    (as in the CLEAR measures of Bernardin and Stiefelhagen 2008, from memory).
+    (as in the CLEAR measures of Bernardin and Stiefelhagen 2008, from memory). A place held under a negative number
+    is a second one of a track that is paired under its own, so it stands for nobody.
 
     Parameters
     ----------
@@ -129,7 +130,7 @@ def pairs_over_time(truths, tracks, *, cutoff_m=1.0, stages=PEOPLE):
         raise InputError(f"tracks must have the length of truths, {len(truths)}, got {len(tracks)}")
     before, out = {}, []
     for truth, now in zip(truths, tracks, strict=True):
-        rows = np.flatnonzero(np.isin(now.stage, [int(stage) for stage in stages]))
+        rows = np.flatnonzero(np.isin(now.stage, [int(stage) for stage in stages]) & (now.ids > 0))
         pairs = _kept_pairs(before, truth, now, rows, cutoff_m)
         pairs |= _new_pairs(pairs, truth, now, rows, cutoff_m)
         before = before | {name: int(now.ids[row]) for name, row in pairs.items()}

@@ -135,6 +135,30 @@ def in_view(xy, sensor, open_to, points, body_m, settings):
 
 
 @compiled
+def share_in_view(xy, covariances, modes, visible, sensor, open_to, points, body_m, settings):
+    """Chance that each track is in view, (n,): half by its place, a quarter by one sigma across the line to each side.
+
+    `visible` (n,) bool is `in_view` of the places `xy` themselves; the other arguments as there.
+    """
+    n = len(xy)
+    sides = np.empty((2 * n, 2))
+    for i in range(n):
+        dx, dy = xy[i, 0] - sensor[0], xy[i, 1] - sensor[1]
+        r = max(math.sqrt(dx * dx + dy * dy), 1e-6)
+        ux, uy, variance = -dy / r, dx / r, 0.0
+        for k in range(2):
+            P = covariances[i, k]
+            variance += modes[i, k] * (ux * ux * P[0, 0] + 2.0 * ux * uy * P[0, 1] + uy * uy * P[1, 1])
+        sigma = math.sqrt(max(variance, 0.0))
+        sides[2 * i, 0], sides[2 * i, 1] = xy[i, 0] + sigma * ux, xy[i, 1] + sigma * uy
+        sides[2 * i + 1, 0], sides[2 * i + 1, 1] = xy[i, 0] - sigma * ux, xy[i, 1] - sigma * uy
+    beside, out = in_view(sides, sensor, open_to, points, body_m, settings), np.empty(n)
+    for i in range(n):
+        out[i] = 0.5 * visible[i] + 0.25 * beside[2 * i] + 0.25 * beside[2 * i + 1]
+    return out
+
+
+@compiled
 def beside_a_hit(xy, hit, reach_m):
     """Tracks that were missed beside one that was hit, too close for the radar to tell them apart, (n,) bool."""
     out = np.zeros(len(xy), np.bool_)

@@ -15,6 +15,7 @@ SPEAKS_OF = ("tracking", "tracking_tuning", "sensing", "sensor_tuning", "freespa
 SEEDS = 100
 WALL_Y_M, BY_WALL_M = 6.0, 0.5
 WALL = ({"name": "stables", "corners_m": [(-4.0, WALL_Y_M), (20.0, WALL_Y_M)]},)
+PAIRED_M = {"crossing": 0.5, "side_by_side": 0.5}  # for people 0.8 m apart: within 1 m they could be mixed up
 SETTLED_S = 2.0  # identities count from here on
 BODY_XY_M = 0.2 * np.array([(0, 0)] + [(np.cos(a), np.sin(a)) for a in np.arange(8) * np.pi / 4])
 
@@ -62,7 +63,7 @@ def run(task):
     speed_mps = 0.3 if duration_s < 20 else 0.1
     drive = list(driven(scene, tuning, task["seed"], speed_mps=speed_mps))
     truths, tracks = tracked(drive, tuning, edges=scene.edges)
-    pairs = pairs_over_time(truths, tracks)
+    pairs = pairs_over_time(truths, tracks, cutoff_m=PAIRED_M.get(task["case"], 1.0))
     due = [k for k, t in enumerate(truths) if t.time_s >= SETTLED_S and (task["case"] != "side_by_side" or _near(t))]
     switches = identity_switches([pairs[k] for k in due], [tracks[k] for k in due])
     kept = np.mean([[name in pairs[k] for name in truths[k].names] for k in due])
