@@ -139,6 +139,7 @@ def _lattice(c):
 BRAKES = ("baseline", "slow_brakes")
 HEADLINES = {
     "exact_adversaries": ("Adversaries inside the envelope, exact knowledge: does it drive into them?", _exact),
+    "hiding_adversaries": ("People hide behind a parked van and step out, exact knowledge of what is in sight", _exact),
     "radar_drives": ("Random walkers in all scenes, simulated radars: does it drive into them?", _radar),
     "scenes": ("Every shipped scene, 20 seeds each, simulated radars", _scenes),
     "sensor_faults": ("18 kinds of sensor fault, somebody crosses or walks at the flank", _contacts),
