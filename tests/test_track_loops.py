@@ -17,10 +17,12 @@ from avoidkit.tracking.order import ascending, by_owner, each_once
 from avoidkit.tracking.records import Stage
 from avoidkit.tracking.scan import (
     BEHIND_M,
+    BESIDE_M,
     FURTHER_RETURNS,
     HELD_M,
     HIDING_M,
     IMAGE_M,
+    LEAST_IN_VIEW,
     can_be_born,
     chosen_to_be_born,
     disown,
@@ -235,16 +237,19 @@ def test_the_chance_of_being_in_view_is_that_of_the_place_and_of_a_sigma_to_each
     assert share.tolist() == [1.0, 0.75, 0.25, 0.0]
 
 
-def test_what_somebody_else_in_view_expects_counts_as_their_arm_or_leg_first():
+def test_whoever_waits_out_of_view_beside_somebody_leaves_that_ones_arms_and_legs_alone():
     log_g = np.array([[-1.0, NEVER], [-1.0, -2.0]])  # two tracks, two measurements
     ratio = np.where(log_g > NEVER, log_g + 6.0, NEVER)
+    xy, far = np.array([(4.0, 2.0), (4.0, 2.8)]), np.array([(4.0, 2.0), (4.0, 2.0 + 1.1 * BESIDE_M)])
     life, share, other = np.zeros((2, column.LIFE)), np.array([0.05, 1.0]), np.array([1e-3, 1e-3])
     life[1, column.BELIEVED] = 1.0
     after = ratio.copy()
-    disown(after, log_g, other, life, share)
-    assert after[0, 0] == pytest.approx(5.0 - math.log(1.0 + FURTHER_RETURNS * math.exp(-1.0) / 1e-3))
+    disown(after, log_g, other, xy, life, share)
+    explained = math.log(1.0 + 0.95 * FURTHER_RETURNS * math.exp(-1.0) / 1e-3)
+    assert after[0, 0] == pytest.approx(5.0 + math.log(LEAST_IN_VIEW) - explained)
     assert after[0, 1] == NEVER  # never a pair
     assert after[1].tolist() == ratio[1].tolist()  # nobody believes in the first, so it explains nothing
-    life[1, column.BELIEVED] = 0.0
-    disown(ratio, log_g, other, life, share)
-    assert ratio[0, 0] == 5.0
+    for place, sees, believed in ((far, share, 1.0), (xy, np.ones(2), 1.0), (xy, share, 0.0)):
+        life[1, column.BELIEVED], same = believed, ratio.copy()
+        disown(same, log_g, other, place, life, sees)
+        assert same[0, 0] == 5.0  # apart, or in view itself, or beside somebody whom nobody believes in

@@ -20,7 +20,8 @@ HIDING_M = 0.25  # a nearer return hides what lies within this distance behind i
 IMAGE_M = 0.45  # and so far beside it nothing new is believed: a mirror image lies behind its original
 BEHIND_M = 0.25  # and nothing new this far behind an edge, nearer than where somebody known is taken to be hidden
 LEAST_IN_VIEW = 0.15  # chance that somebody is in view whose likely places are all out of it
-FURTHER_RETURNS = 3.0  # weight of a believed track among the other sources of a measurement: arms and legs near it
+BESIDE_M = 1.5  # people nearer to each other than this may be taken for one another
+FURTHER_RETURNS = 3.0  # weight of somebody in view among the other sources of a measurement: arms and legs near them
 HELD_M = 0.4  # somebody who stands at an edge is held in sight by still returns this near, though they are the edge's
 
 
@@ -99,34 +100,41 @@ def score(
     for i in range(n):
         merged[i] = stills.marked(layers, xy[i, 0], xy[i, 1], taken_s, settings)  # beside an edge a miss says nothing
         visible[i] = visible[i] and not hidden[i] and not merged[i]
-        share[i] = max(share[i], LEAST_IN_VIEW)
-        seen = chance[i] * life[i, OBSERVABLE] * share[i]
+        seen = chance[i] * life[i, OBSERVABLE]
         for j in range(m):
             away = math.sqrt((xy[i, 0] - at[j, 0]) ** 2 + (xy[i, 1] - at[j, 1]) ** 2)
             held[i] = held[i] or (merged[i] and modes[i, 0] > 0.5 and still[j] and away < HELD_M)
             too_far = life[i, HITS] < 2.0 and away > FIRST_REACH_M
             if log_g[i, j] > NEVER and not too_far:
                 ratio[i, j] = log_g[i, j] - math.log(other[j]) + math.log(seen / (1.0 - seen))
-    disown(ratio, log_g, other, life, share)
+    disown(ratio, log_g, other, xy, life, share)
     return xy, visible, hidden, merged, held, chance, log_g, ratio, other
 
 
 @compiled
-def disown(ratio, log_g, other, life, share):
-    """Count what may be an arm or a leg of somebody else among the other sources, in place of `ratio` (n, m).
+def disown(ratio, log_g, other, xy, life, share):
+    """Where people are beside each other, count what may be another's arm or leg among the other sources; in place.
 
-    So a track that waits out of view for its own measurement does not leap to the person beside it.
+    A track of `ratio` (n, m) that waits out of view for its own measurement is paired only if it may be in view
+    (`share` (n,)) and nobody else in view explains the measurement, so that it does not leap to the person beside it.
     """
     n, m = ratio.shape
-    for j in range(m):
-        for i in range(n):
+    for i in range(n):
+        beside = False
+        for k in range(n):
+            near = (xy[i, 0] - xy[k, 0]) ** 2 + (xy[i, 1] - xy[k, 1]) ** 2 < BESIDE_M**2
+            beside = beside or (k != i and life[k, BELIEVED] > 0.5 and near)
+        if not beside:
+            continue
+        for j in range(m):
             if ratio[i, j] == NEVER:
                 continue
             more = 0.0
             for k in range(n):
                 if k != i and life[k, BELIEVED] > 0.5 and log_g[k, j] > NEVER:
-                    more += FURTHER_RETURNS * share[k] * math.exp(min(log_g[k, j], 50.0))
-            ratio[i, j] -= math.log(1.0 + more / other[j])
+                    more += share[k] * math.exp(min(log_g[k, j], 50.0))
+            ratio[i, j] += math.log(max(share[i], LEAST_IN_VIEW))
+            ratio[i, j] -= math.log(1.0 + (1.0 - share[i]) * FURTHER_RETURNS * more / other[j])
 
 
 @compiled
