@@ -1,12 +1,15 @@
 """What all tests share: the baseline tuning, the folder of open data, quiet drawing, repeatable examples."""
 
 import os
+import signal
 from pathlib import Path
 
 import pytest
 from hypothesis import settings
 
 os.environ.setdefault("MPLBACKEND", "Agg")
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:  # started in the background of a script: tests of Ctrl-C need it
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 collect_ignore = ["benchmarks", "evidence"]  # run by hand: python -m tests.benchmarks, python -m tests.evidence
 
