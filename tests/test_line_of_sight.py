@@ -48,7 +48,7 @@ def test_whoever_hides_keeps_out_of_the_van_and_to_the_speed_that_is_granted_som
 
 @pytest.mark.slow
 def test_the_vehicle_stands_when_somebody_who_hid_touches_it():
-    rows = [study.run(task) for task in study.tasks()[:6]]
-    assert [row["contacts_moving"] for row in rows] == [0] * 6
+    rows = [study.run(task) for task in study.tasks()[:3]]
+    assert [row["contacts_moving"] for row in rows] == [0] * 3
     assert any(row["touched_at_rest"] for row in rows)
     assert all(row["reached_end"] for row in rows if row["could"])

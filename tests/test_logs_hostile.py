@@ -41,8 +41,8 @@ def test_a_few_damaged_logs_are_read_or_refused_and_nothing_else(kind, count):
 
 @pytest.mark.slow
 @pytest.mark.parametrize("kind", ["csv", "blocks", "mdf"])
-def test_three_hundred_damaged_logs_are_read_or_refused_and_nothing_else(kind):
-    check(damaged(kind, 300, 7), 300)
+def test_sixty_damaged_logs_are_read_or_refused_and_nothing_else(kind):
+    check(damaged(kind, 60, 7), 60)  # 300 of each: evidence, study `damaged_logs`
 
 
 def request(path, text):

@@ -121,6 +121,13 @@ def _walkers(c):
     return f"position {middle(c['nearest: position_rms_m'], 'm')}, RMS of a drive"
 
 
+def _damaged(c):
+    kinds = [key.partition(":")[0] for key in c if key.endswith("anything else")]
+    counts = [c[f"{kind}: read, refused, anything else"] for kind in kinds]
+    parts = (f"{kind}: {a} read, {b} refused, {n} otherwise" for kind, (a, b, n) in zip(kinds, counts, strict=True))
+    return "; ".join(parts)
+
+
 def _detours(c):
     keys = [key for key in c if key.endswith("(batches)")]
     worst = "; ".join(f"{key.removesuffix(' (batches)')}: {c[key].partition(' (')[0]} batches" for key in keys)
@@ -156,4 +163,5 @@ HEADLINES = {
     "planted_weakness": ("Brakes much (0.5 s) or a little (0.35 s) later than the tuning says", _planted),
     "tracked_walkers": ("Among four real walkers, 24 drives: how far off are tracks?", _walkers),
     "kept_identities": ("Identities kept, of 100 seeds", _identities),
+    "damaged_logs": ("Damaged logs: a recording, or one line that names the file", _damaged),
 }
