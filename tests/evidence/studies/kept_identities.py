@@ -74,15 +74,18 @@ def run(task):
 
 
 def as_a_group(truths, tracks):
-    """Cycles in which one believed track stands for both, and in how many its extent covers the middles of both."""
-    alone, covered = 0, 0
+    """Cycles farther than 3.5 m off with one believed track, or none, for both; in how many the extent covers both."""
+    alone, covered, nobody = 0, 0, 0
     for truth, now in zip(truths, tracks, strict=True):
+        if truth.time_s < SETTLED_S or _near(truth):
+            continue
         people = now.where(np.isin(now.stage, (Stage.CONFIRMED, Stage.COASTING)))
         away = np.hypot(*(people.state[:, None, :2] - truth.xy[None]).transpose(2, 0, 1))
         near = np.flatnonzero((away <= 1.0).any(axis=1))
         alone += len(near) == 1
         covered += len(near) == 1 and bool((away[near[0]] <= people.extent_m[near[0]]).all())
-    return {"group_cycles": alone, "covered_cycles": covered}
+        nobody += len(near) == 0
+    return {"group_cycles": alone, "covered_cycles": covered, "lost_cycles": nobody}
 
 
 def by_the_wall(drive, tracks, tuning):
@@ -116,8 +119,9 @@ def conclude(frame):
         out[f"{case}: no switch"] = count(rows["switches"] == 0)
         out[f"{case}: tracked share, mean"] = round(float(rows["tracked_share"].mean()), 3)
     group = frame[frame["case"] == "side_by_side"]
-    out["side_by_side: one track for both, cycles"] = int(group["group_cycles"].sum())
+    out["side_by_side, farther than 3.5 m: one track for both, cycles"] = int(group["group_cycles"].sum())
     out["side_by_side: of these, its extent covers both"] = int(group["covered_cycles"].sum())
+    out["side_by_side, farther than 3.5 m: no track for either, cycles"] = int(group["lost_cycles"].sum())
     wall = frame[frame["case"] == "stop_by_a_wall"]
     out["stop_by_a_wall: track alive or a cell of the body occupied in every cycle"] = count(wall["unheld_cycles"] == 0)
     out["stop_by_a_wall: middle of the body never known free without a track"] = count(wall["freed_cycles"] == 0)
