@@ -114,7 +114,9 @@ def _planted(c):
 
 def _identities(c):
     names = [key.partition(":")[0] for key in c if key.endswith(": no switch")]
-    return "; ".join(f"{name.replace('_', ' ')} {c[f'{name}: no switch'].partition(' (')[0]}" for name in names)
+    parts = [f"{name.replace('_', ' ')} {c[f'{name}: no switch'].partition(' (')[0]}" for name in names]
+    held = c["stop_by_a_wall: track alive or a cell of the body occupied in every cycle"].partition(" (")[0]
+    return f"{'; '.join(parts)}; by the wall a track or an occupied cell all the time in {held}"
 
 
 def _walkers(c):
