@@ -1,10 +1,9 @@
 """What nothing can see: somebody stands beside the flank before the vehicle starts, and then walks at it; 120 seeds.
 
 They stand 0.3 to 2 m off the side, between the fields of front and rear radar (111 of the 120 places are in no radar's
-view, nine at its border), and set out straight at the side, at 0.8 to 1.6 m/s, 0 to 3 s after the
-vehicle may move. The operator
-is expected to look before pressing; this says what it costs if they do not. Simulated radars. Where on the outline the
-contact was is kept: into the side somebody walks, with its front the vehicle would drive into them.
+view, nine at its border), and set out straight at the side, at 0.8 to 1.6 m/s, 0 to 3 s after the vehicle may move. The
+operator is expected to look before pressing; this says what it costs if they do not. Simulated radars. Where on the
+outline the contact was is kept: into the side somebody walks, with its front the vehicle would drive into them.
 """
 
 import numpy as np
