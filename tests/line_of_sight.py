@@ -93,9 +93,8 @@ class Hiders(Adversaries):
     """
 
     def __init__(self, starts, seed, people_tuning, van, **more):
-        super().__init__(
-            starts, seed, people_tuning.model_copy(update={"top_speed_mps": top_of(people_tuning)}), **more
-        )
+        slow = people_tuning.model_copy(update={"top_speed_mps": people_tuning.shadow_speed_mps})
+        super().__init__(starts, seed, slow, **more)
         self._body, self._homes = van.buffer(0.26), self._xy.copy()
         self._corners = np.array(van.buffer(ROUND_M, join_style="mitre").exterior.coords)[:-1]
         shapely.prepare(self._body)
@@ -106,9 +105,9 @@ class Hiders(Adversaries):
             return self._towards(p, self._homes[p])
         wanted = super()._wanted(p, corners, drift)
         speed = float(np.hypot(*wanted))
-        return (
-            wanted if speed == 0.0 else self._towards(p, self._xy[p] + wanted / speed * self._reach(p, corners), speed)
-        )
+        if speed == 0.0:
+            return wanted
+        return self._towards(p, self._xy[p] + wanted / speed * self._reach(p, corners), speed)
 
     def _reach(self, p, corners):
         return float(np.linalg.norm(corners.mean(axis=0) - self._xy[p]))
@@ -134,8 +133,3 @@ class Hiders(Adversaries):
         super()._move(time_s, corners, drift)
         inside = shapely.contains_xy(self._body, *self._xy.T)
         self._xy[inside], self._v[inside] = before[inside], 0.0
-
-
-def top_of(people_tuning):
-    """The speed that a decision grants somebody hidden, m/s."""
-    return people_tuning.shadow_speed_mps

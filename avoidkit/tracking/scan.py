@@ -19,6 +19,7 @@ UNRESOLVED_M = 0.8  # nearer to each other than this, one of two tracks may go w
 HIDING_M = 0.25  # a nearer return hides what lies within this distance behind it
 IMAGE_M = 0.45  # and so far beside it nothing new is believed: a mirror image lies behind its original
 BEHIND_M = 0.25  # and nothing new this far behind an edge, nearer than where somebody known is taken to be hidden
+# The next three are ours: least swaps of two people side by side, seeds 0 to 99 of the study `kept_identities`.
 LEAST_IN_VIEW = 0.15  # chance that somebody is in view whose likely places are all out of it
 BESIDE_M = 1.5  # people nearer to each other than this may be taken for one another
 FURTHER_RETURNS = 3.0  # weight of somebody in view among the other sources of a measurement: arms and legs near them

@@ -52,3 +52,15 @@ def could_go_on(row, scene, tuning):
         return False
     found = ask(truth_of(row, scene, tuning), lookahead_m=np.inf)
     return bool(found.can_continue or found.can_detour)
+
+
+def row_among(rows, scene, tuning, moving_mps):
+    """What a drive among adversaries came to: contacts while moving, the end of the way, what the oracle says."""
+    moving = [abs(r.ego.speed_mps) for r in rows if r.contacts and abs(r.ego.speed_mps) > moving_mps]
+    ended = rows[-1].verdict.settled_by == "way left"
+    return {
+        "contacts_moving": len(moving), "speed_at_contact_mps": round(max(moving, default=0.0), 3),
+        "touched_at_rest": any(r.contacts for r in rows) and not moving, "reached_end": ended,
+        "could": ended or could_go_on(rows[-1], scene, tuning), "driven_m": round(rows[-1].reference_along_m, 2),
+        "last": rows[-1].verdict.settled_by, "errors": sum(bool(r.error) for r in rows),
+    }  # fmt: skip

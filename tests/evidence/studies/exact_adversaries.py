@@ -13,7 +13,7 @@ from avoidkit.studies.exact import ExactLoop
 from avoidkit.studies.statistics import rate_words
 from tests.adversary import Adversaries
 from tests.evidence.studies._drives import scene_named, spread, tuning_named
-from tests.evidence.studies._truth import BY_EXACT_KNOWLEDGE, could_go_on, played
+from tests.evidence.studies._truth import BY_EXACT_KNOWLEDGE, played, row_among
 
 ABOUT = "2,000 drives among adversaries inside the envelope, exact knowledge: contacts while moving, end against oracle"
 SPEAKS_OF = BY_EXACT_KNOWLEDGE
@@ -44,14 +44,7 @@ def run(task):
         if math.hypot(max(place[0] - 3.85, -0.95 - place[0], 0.0), max(abs(place[1]) - 0.93, 0.0)) > 0.8:
             starts.append(place)
     rows = played(_Among(scene, tuning, task["seed"], starts), LONGEST_S, until_halted=False)
-    moving = [abs(r.ego.speed_mps) for r in rows if r.contacts and abs(r.ego.speed_mps) > MOVING_MPS]
-    ended = rows[-1].verdict.settled_by == "way left"
-    return {
-        "contacts_moving": len(moving), "speed_at_contact_mps": round(max(moving, default=0.0), 3),
-        "touched_at_rest": any(r.contacts for r in rows) and not moving, "reached_end": ended,
-        "could": ended or could_go_on(rows[-1], scene, tuning), "driven_m": round(rows[-1].reference_along_m, 2),
-        "last": rows[-1].verdict.settled_by, "errors": sum(bool(r.error) for r in rows),
-    }  # fmt: skip
+    return row_among(rows, scene, tuning, MOVING_MPS)
 
 
 def conclude(frame):

@@ -13,7 +13,7 @@ import shapely
 from avoidkit.scene import Scene
 from avoidkit.studies.statistics import rate_words
 from tests.evidence.studies._drives import spread, tuning_named
-from tests.evidence.studies._truth import BY_EXACT_KNOWLEDGE, could_go_on, played
+from tests.evidence.studies._truth import BY_EXACT_KNOWLEDGE, played, row_among
 from tests.line_of_sight import Hiders, LineOfSightLoop
 
 ABOUT = "200 drives past people who hide behind a van and step out, exact knowledge in line of sight: contacts, end"
@@ -56,16 +56,10 @@ def run(task):
     van = shapely.box(MIDDLE_X_M - LONG_M / 2, near_m, MIDDLE_X_M + LONG_M / 2, near_m + WIDE_M)
     crowd = Hiders(starts, task["seed"], tuning.people, van, tire_s=TIRE_S)
     rows = played(LineOfSightLoop(scene, tuning, task["seed"], crowd, len(starts)), LONGEST_S, until_halted=False)
-    moving = [abs(r.ego.speed_mps) for r in rows if r.contacts and abs(r.ego.speed_mps) > MOVING_MPS]
-    ended = rows[-1].verdict.settled_by == "way left"
-    return {
-        "contacts_moving": len(moving), "speed_at_contact_mps": round(max(moving, default=0.0), 3),
-        "touched_at_rest": any(r.contacts for r in rows) and not moving, "reached_end": ended,
-        "could": ended or could_go_on(rows[-1], scene, tuning), "driven_m": round(rows[-1].reference_along_m, 2),
+    return row_among(rows, scene, tuning, MOVING_MPS) | {
         "sights": sum(len(b.tracks) > len(a.tracks) for a, b in pairwise(rows)),
         "shadow_s": round(sum(_slowed(r.verdict, tuning) for r in rows) * tuning.cycle_s, 2),
-        "last": rows[-1].verdict.settled_by, "errors": sum(bool(r.error) for r in rows),
-    }  # fmt: skip
+    }
 
 
 def _slowed(verdict, tuning):
