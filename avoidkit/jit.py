@@ -3,10 +3,13 @@
 `AVOIDKIT_JIT=0` in the environment leaves every function as it is written; numba is not imported then.
 """
 
+import ast
 import contextlib
+import functools
 import os
 import sys
 import time
+from pathlib import Path
 
 _said_uncached = False
 
@@ -19,8 +22,9 @@ def jit_enabled():
 def compiled(function):
     """Compile a small pure function over arrays, cached on disk where a folder can be written.
 
-    No `fastmath`, no `parallel`: the result follows the IEEE rules of the written expression. Where
-    no cache folder is writable the function is compiled for this process only, which is said once.
+    No `fastmath`, no `parallel`: the result follows the IEEE rules of the written expression. Where no cache folder
+    is writable the function is compiled for this process only, which is said once. What is cached is compiled anew
+    when the function's own file or one whose compiled functions or constants it may use has changed.
 
     Examples
     --------
@@ -35,12 +39,63 @@ def compiled(function):
     import numba
 
     try:
-        return numba.njit(cache=True)(function)
+        fast = numba.njit(cache=True)(function)
+        _watch_more(fast, function)
+        return fast
     except RuntimeError as error:  # numba: "cannot cache function ...: no locator available"
         if "cannot cache" not in str(error):
             raise
         _say_uncached_once()
         return numba.njit(function)
+
+
+def _watch_more(fast, function):
+    """Let the cache of a compiled function also look at the files that it builds on; numba looks at its own alone."""
+    index = getattr(getattr(fast, "_cache", None), "_cache_file", None)
+    module = sys.modules.get(function.__module__)
+    file = getattr(module, "__file__", None)
+    if index is None or file is None or not hasattr(index, "_source_stamp"):
+        return
+    files = sorted(_builds_on(Path(file), _root_of(function.__module__, Path(file))))
+    stamps = tuple((name.name, name.stat().st_mtime_ns, name.stat().st_size) for name in files)
+    index._source_stamp = (index._source_stamp, stamps)
+
+
+def _root_of(module, file):
+    """The folder from which a module is imported by its dotted name."""
+    return file.parents[module.count(".") + (file.name == "__init__.py")]
+
+
+@functools.cache
+def _builds_on(file, root):
+    """Files whose compiled functions or constants a file imports, and theirs in turn, below the same root."""
+    found, todo = set(), [file]
+    while todo:
+        more = _used_by(todo.pop(), root) - found - {file}
+        found |= more
+        todo += more
+    return frozenset(found)
+
+
+@functools.cache
+def _used_by(file, root):
+    """Files below `root` from which a file imports a module, a constant or what may be a compiled function."""
+    text, used = file.read_text(encoding="utf-8"), set()
+    for node in ast.parse(text).body:
+        if not isinstance(node, ast.ImportFrom) or node.level or not node.module:
+            continue
+        base = root / Path(*node.module.split("."))
+        for name in node.names:
+            whole = base / f"{name.name}.py"
+            one = whole if whole.is_file() else base.with_suffix(".py")
+            if one.is_file() and (one == whole or name.name.isupper() or _compiles(one)):
+                used.add(one)
+    return frozenset(used)
+
+
+@functools.cache
+def _compiles(file):
+    return "@compiled" in file.read_text(encoding="utf-8")
 
 
 def _say_uncached_once():

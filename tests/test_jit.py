@@ -42,6 +42,33 @@ def test_plain_python_gives_the_same_number_and_leaves_the_compiler_out(tmp_path
     assert without[1] == "False"
 
 
+def test_a_loop_is_compiled_anew_when_a_file_changes_that_it_builds_on(tmp_path):
+    package = tmp_path / "trial_loops"
+    package.mkdir()
+    (package / "__init__.py").touch()
+    (package / "numbers.py").write_text("HALF = 0.5\n", encoding="utf-8")
+    inner = "from avoidkit.jit import compiled\nfrom trial_loops.numbers import HALF\n"
+    inner += "\n\n@compiled\ndef scaled(x):\n    return {} * HALF * x\n"
+    outer = "from avoidkit.jit import compiled\nfrom trial_loops import inner\n"
+    outer += "\n\n@compiled\ndef both(x):\n    return x + inner.scaled(x)\n"
+    (package / "outer.py").write_text(outer, encoding="utf-8")
+    (package / "inner.py").write_text(inner.format("1.0"), encoding="utf-8")
+
+    def answer():
+        code = "from trial_loops.outer import both; print(both(2.0), both.stats.cache_hits and 1)"
+        env = {**os.environ, "PYTHONPATH": f"{ROOT}{os.pathsep}{tmp_path}", "AVOIDKIT_JIT": "1"}
+        return subprocess.run(
+            [sys.executable, "-c", code], capture_output=True, text=True, env=env, check=True
+        ).stdout.split()
+
+    assert answer()[0] == "3.0"
+    (package / "inner.py").write_text(inner.format("30.0"), encoding="utf-8")
+    assert answer()[0] == "32.0"
+    (package / "numbers.py").write_text("HALF = 5.0\n", encoding="utf-8")
+    assert answer()[0] == "302.0"
+    assert "1" in answer()[1]  # nothing has changed: it comes from the cache
+
+
 def test_without_a_cache_folder_it_compiles_all_the_same_and_says_so_once():
     code = (
         "import numba\n"
