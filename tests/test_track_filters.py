@@ -9,6 +9,7 @@ from filterpy.common import Q_continuous_white_noise
 from avoidkit.tracking import filters
 from avoidkit.tracking.association import gate
 from avoidkit.tracking.bank import LIFE, Bank
+from avoidkit.tracking.border import BORDER_RAD, facing, off_boresight
 from avoidkit.tracking.cluster import Clusters
 from avoidkit.tracking.diagnostics import chi_square_band, nees
 from avoidkit.tracking.engines import CompiledFilter, LibraryFilter
@@ -16,6 +17,7 @@ from avoidkit.tracking.settings import settings_of
 from tests.tracked_yards import TUNING
 
 SETTINGS = settings_of(TUNING, gate(0.99, 3))
+HALF_VIEW = math.pi  # no border in these
 
 
 def random_bank(rng, n=6):
@@ -131,7 +133,7 @@ def test_errors_and_innovations_are_as_large_as_the_covariance_says():
             z = filters.expected(truth, sensor)[0] + np.sqrt(R) * rng.normal(size=3)
             x, P = states[0, 1], covariances[0, 1]
             y, _, _, HPH = filters.innovation(x, P, z, sensor)
-            filters.update_one(x, P, z, R, np.zeros(3), 1e-12, sensor)
+            filters.update_one(x, P, z, R, np.zeros(3), 1e-12, sensor, HALF_VIEW)
         errors.append(x - truth)
         covariances_end.append(P.copy())
         innovations.append(y)
@@ -147,8 +149,8 @@ def test_a_limb_taken_for_the_torso_leaves_the_doubt_in_the_covariance():
     state = np.array([8.0, 0.0, -1.3, 0.0])
     sure, doubtful = (np.diag([0.01, 0.01, 0.04, 0.04]) for _ in range(2))
     x, y = state.copy(), state.copy()
-    filters.update_one(x, sure, np.array([8.0, 0.0, -1.3]), R, limb_var, 0.35, sensor)
-    filters.update_one(y, doubtful, np.array([8.0, 0.0, -0.8]), R, limb_var, 0.35, sensor)
+    filters.update_one(x, sure, np.array([8.0, 0.0, -1.3]), R, limb_var, 0.35, sensor, HALF_VIEW)
+    filters.update_one(y, doubtful, np.array([8.0, 0.0, -0.8]), R, limb_var, 0.35, sensor, HALF_VIEW)
     assert -1.3 < y[2] < -0.9  # neither ignored nor believed: the torso alone would give -0.9
     assert doubtful[2, 2] > 1.5 * sure[2, 2]
 
@@ -159,8 +161,16 @@ def test_somebody_beyond_the_border_of_the_field_is_not_pulled_inwards_by_what_i
     x = np.array([1.5 * math.cos(border), 1.5 * math.sin(border), 0.0, 0.0])
     P = np.diag([0.05**2, 0.05**2, 0.06**2, 0.06**2])
     before = x.copy()
-    filters.update_one(x, P, np.array([1.5, inside, 0.0]), R, none, 1e-12, sensor)
+    filters.update_one(x, P, np.array([1.5, inside, 0.0]), R, none, 1e-12, sensor, HALF_VIEW)
     assert np.hypot(*(x - before)[:2]) < 0.06
-    worse = filters.off_boresight(R, math.cos(inside), math.cos(border))
+    worse = off_boresight(R, math.cos(inside), math.cos(border))
     assert worse[1] == pytest.approx(R[1] * (math.cos(inside) / math.cos(math.radians(85.0))) ** 2)
-    assert filters.off_boresight(R, math.cos(border), math.cos(inside)).tolist() == R.tolist()
+    assert off_boresight(R, math.cos(border), math.cos(inside)).tolist() == R.tolist()
+
+
+def test_azimuth_counts_as_twice_as_inaccurate_at_the_border_and_as_it_is_elsewhere():
+    R, half = np.array([0.005, 0.0009, 0.001]), math.radians(80.0)
+    for sign in (1, -1):
+        inside, border = sign * (half - 1.1 * BORDER_RAD), sign * (half - 0.9 * BORDER_RAD)
+        assert facing(R, inside, inside, half).tolist() == R.tolist()
+        assert facing(R, border, border, half).tolist() == [R[0], 4 * R[1], R[2]]

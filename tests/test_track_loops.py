@@ -23,6 +23,10 @@ from avoidkit.tracking.scan import (
     HIDING_M,
     IMAGE_M,
     LEAST_IN_VIEW,
+    LIMB_M,
+    LIMB_PER_MPS,
+    RIGHT_BEHIND_M,
+    behind_somebody,
     can_be_born,
     chosen_to_be_born,
     disown,
@@ -203,7 +207,7 @@ def held(place, standing, still, marked):
     at = np.array([place], float)
     z = np.array([[math.hypot(*place), math.atan2(place[1], place[0]), 0.0]])
     open_to = open_directions(TUNING.radar.mounts.front_left, TUNING)
-    _, _, _, merged, kept, *_ = score(
+    _, _, _, _, merged, kept, *_ = score(
         states, covariances, modes, life, z, np.tile([0.01, 0.001, 0.02], (1, 2, 1)), at, np.array([still]),
         np.array([marked]), np.zeros(3), open_to, at, layers, 10.0, SETTINGS,
     )  # fmt: skip
@@ -243,13 +247,51 @@ def test_whoever_waits_out_of_view_beside_somebody_leaves_that_ones_arms_and_leg
     xy, far = np.array([(4.0, 2.0), (4.0, 2.8)]), np.array([(4.0, 2.0), (4.0, 2.0 + 1.1 * BESIDE_M)])
     life, share, other = np.zeros((2, column.LIFE)), np.array([0.05, 1.0]), np.array([1e-3, 1e-3])
     life[1, column.BELIEVED] = 1.0
+    at, z = np.array([(4.0, 5.0), (4.0, 5.0)]), np.array([(4.5, 0.4, -1.0), (4.5, 0.4, -1.0)])  # out of a limb's reach
     after = ratio.copy()
-    disown(after, log_g, other, xy, life, share)
+    disown(after, log_g, other, xy, life, share, at, z)
     explained = math.log(1.0 + 0.95 * FURTHER_RETURNS * math.exp(-1.0) / 1e-3)
     assert after[0, 0] == pytest.approx(5.0 + math.log(LEAST_IN_VIEW) - explained)
     assert after[0, 1] == NEVER  # never a pair
     assert after[1].tolist() == ratio[1].tolist()  # nobody believes in the first, so it explains nothing
+    arm, after = xy[1] + [0.3, 0.0], np.array([[5.0], [NEVER]])  # outside the other's gate, but an arm reaches there
+    disown(after, np.array([[-1.0], [NEVER]]), other, xy, life, share, arm[None], z)
+    limb = LIMB_PER_MPS * 4.5 * math.exp(-0.5 * (0.3 / LIMB_M) ** 2) / (2.0 * math.pi * LIMB_M**2)
+    explained = math.log(1.0 + 0.95 * FURTHER_RETURNS * limb / 1e-3)
+    assert after[0, 0] == pytest.approx(5.0 + math.log(LEAST_IN_VIEW) - explained)
     for place, sees, believed in ((far, share, 1.0), (xy, np.ones(2), 1.0), (xy, share, 0.0)):
         life[1, column.BELIEVED], same = believed, ratio.copy()
-        disown(same, log_g, other, place, life, sees)
+        disown(same, log_g, other, place, life, sees, at, z)
         assert same[0, 0] == 5.0  # apart, or in view itself, or beside somebody whom nobody believes in
+
+
+def test_two_who_are_believed_are_one_only_where_both_would_be_in_view():
+    xy, states = np.array([(4.0, 2.0), (4.0, 2.3)]), np.zeros((2, 2, 4))
+    life = np.zeros((2, column.LIFE))
+    life[:, column.BELIEVED], life[:, column.HITS] = 1.0, (9.0, 30.0)
+    assert lives.doubles(life, xy, states, np.ones(2), 0.4, 1.0).tolist() == [True, False]
+    assert not lives.doubles(life, xy, states, np.array([1.0, 0.75]), 0.4, 1.0).any()
+    life[0, column.BELIEVED] = 0.0  # nobody believes in the first: it lives on the other's arms and legs
+    assert lives.doubles(life, xy, states, np.array([0.5, 1.0]), 0.4, 1.0).tolist() == [True, False]
+
+
+def right_behind(aside_m, *, believed=0.0, turned_rad=0.0):
+    """Whether a track at 5 m counts as measured right behind a person at 3 m, so far aside of the line of sight."""
+    xy = np.array([(3.0, 0.0), (5.0, aside_m)])
+    life = np.zeros((2, column.LIFE))
+    life[:, column.HITS], life[:, column.BELIEVED] = (30.0, 2.0), (1.0, believed)
+    open_to = np.zeros(361, bool)
+    open_to[180 - 80 : 180 + 81] = True
+    found = behind_somebody(
+        np.array([-1, 0]), xy[1:], xy, life, np.zeros((0, 2)), np.array([0.0, 0.0, turned_rad]), open_to, SETTINGS
+    )
+    assert not found[0]
+    return bool(found[1])
+
+
+def test_a_measurement_right_behind_somebody_makes_nobody_believed_and_one_beside_him_does():
+    assert right_behind(0.0)
+    assert right_behind(0.9 * RIGHT_BEHIND_M * 5.0 / 3.0)
+    assert not right_behind(1.2 * RIGHT_BEHIND_M * 5.0 / 3.0)
+    assert not right_behind(0.0, believed=1.0)  # who is believed goes on when he walks behind somebody
+    assert not right_behind(0.0, turned_rad=2.0)  # out of view it says nothing

@@ -14,6 +14,7 @@ from avoidkit.handover.situations import NOW_S, made, situations
 from avoidkit.handover.wire import plain
 from avoidkit.scene import Scene, standing
 from avoidkit.sensing.records import Health
+from avoidkit.tracking.border import BORDER_RAD
 from avoidkit.tracking.records import Stage, exact_tracks, no_tracks
 from avoidkit.vehicle import Ego
 
@@ -109,6 +110,8 @@ def _updates(tuning):
     ahead = seen | {"polar": [7.6, -0.16, 0.1]}
     walking = seen | {"polar": [5.95, -0.65, 0.8]}
     behind = seen | {"sensor": [0.0, 0.0, 0.0], "polar": [5.02, -math.pi + 0.01, 0.5]}
+    rim = math.radians(tuning.radar.field_of_view_deg / 2) - BORDER_RAD  # he is at a bearing of -0.38 rad
+    border = seen | {"sensor": [0.5, 0.2, -0.38 - rim], "polar": [5.95, rim + 0.005, 0.8]}
     return {
         "stands, 50 ms": stands | {"dt_s": 0.05, "measurement": ahead},
         "walks, 50 ms": walks | {"dt_s": 0.05, "measurement": walking},
@@ -120,6 +123,7 @@ def _updates(tuning):
         "a leg's range rate": walks | {"dt_s": 0.05, "measurement": seen | {"polar": [5.95, -0.65, 2.6]}},
         "behind the radar, across half a turn": aside | {"dt_s": 0.05, "measurement": behind},
         "at the radar": near | {"dt_s": 0.05, "measurement": behind | {"polar": [0.1, 0.2, 0.0]}},
+        "at the border of the field of view": walks | {"dt_s": 0.05, "measurement": border},
         "surely stands": stands | {"modes": [1.0, 0.0], "dt_s": 0.05, "measurement": ahead},
         "surely walks": walks | {"modes": [0.0, 1.0], "dt_s": 0.05, "measurement": walking},
         "refused: a state that is none": walks | {"states": [[math.nan] * 4] * 2, "dt_s": 0.1, "measurement": None},

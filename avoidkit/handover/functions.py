@@ -121,7 +121,8 @@ def _update(x, P, modes, value, settings):
         raise InputError("measurement must be finite and its variances above 0")
     limb_var, shares = filters.limbs(z[None], settings)
     pick = np.zeros(1, np.int64)
-    filters.update(x, P, modes, pick, z[None], R[None], sensor, limb_var, shares, settings[of.MODE_TRUST])
+    trust, half_view_rad = settings[of.MODE_TRUST], settings[of.HALF_VIEW_RAD]
+    filters.update(x, P, modes, pick, z[None], R[None], sensor, limb_var, shares, trust, half_view_rad)
 
 
 def mapping(tuning, value, known):

@@ -10,6 +10,7 @@ import numpy as np
 from avoidkit.checks import InputError
 from avoidkit.tracking import filters
 from avoidkit.tracking import settings as of
+from avoidkit.tracking.border import facing
 from avoidkit.tracking.life import pass_time
 from avoidkit.tracking.scan import advance
 
@@ -37,6 +38,7 @@ class CompiledFilter:
             limb_var,
             shares,
             settings[of.MODE_TRUST],
+            settings[of.HALF_VIEW_RAD],
         )
 
 
@@ -71,8 +73,8 @@ class LibraryFilter:
             z, weights = clusters.z[pick[i]], np.empty(2)
             models = [self._filter(bank.states[i, k], bank.covariances[i, k]) for k in range(2)]
             for k, one in enumerate(models):
-                azimuth = z[1], z[1] - _residual(z, _expected(one.x, sensor))[1]
-                R = filters.off_boresight(clusters.R[pick[i], k], *np.cos(azimuth))
+                azimuth = z[1] - _residual(z, _expected(one.x, sensor))[1]
+                R = facing(clusters.R[pick[i], k], z[1], azimuth, settings[of.HALF_VIEW_RAD])
                 both = [self._filter(one.x, one.P) for _ in range(2)]
                 logs = np.log([1 - shares[k], shares[k]])
                 for b, (each, var) in enumerate(zip(both, (R, R + limb_var[pick[i]]), strict=True)):

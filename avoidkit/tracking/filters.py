@@ -16,11 +16,11 @@ import numpy as np
 
 from avoidkit.jit import compiled
 from avoidkit.tracking import settings as of
+from avoidkit.tracking.border import facing
 from avoidkit.tracking.three import added, inverse3, widened
 
 STANDING, WALKING = 0, 1  # order of the models
 LEAST = 1e-6  # probability that a model keeps, whatever was measured
-FACING_LEAST = math.cos(math.radians(85.0))  # cosine off boresight below which azimuth gets no worse
 NEAREST_M = 0.05  # a state nearer to a radar is taken to be this far away, so that azimuth stays defined
 
 
@@ -253,21 +253,6 @@ def torso_or_limb(y, HPH, R, limb_var, limb_share):
 
 
 @compiled
-def off_boresight(R, measured_cos, expected_cos):
-    """Variances for somebody expected farther off boresight than measured, where azimuth is as much worse, (3,).
-
-    At the border of the field of view only those azimuths are reported that fell inside: taken at their own word, they
-    pulled a track a decimetre or three inwards, with an accuracy of centimetres. The cosines are those of the azimuths.
-    """
-    worse = max(measured_cos, FACING_LEAST) / max(expected_cos, FACING_LEAST)
-    if worse <= 1.0:
-        return R
-    out = R.copy()
-    out[1] *= worse * worse
-    return out
-
-
-@compiled
 def limbs(z, settings):
     """Variances that a limb adds to each measurement, (m, 3), and the share of limbs, standing and walking, (2,)."""
     var = np.empty((len(z), 3))
@@ -292,7 +277,7 @@ def gain(PH, HPH, R):
 
 
 @compiled
-def update_one(x, P, z, R, limb_var, limb_share, sensor):
+def update_one(x, P, z, R, limb_var, limb_share, sensor, half_view_rad):
     """One extended Kalman update of one model, in place; returns the log likelihood of the measurement.
 
     Both answers, that of a torso's and that of a limb's range rate, are made and merged by their chances, so that
@@ -300,7 +285,7 @@ def update_one(x, P, z, R, limb_var, limb_share, sensor):
     `sensor` (3,).
     """
     y, H, PH, HPH = innovation(x, P, z, sensor)
-    R = off_boresight(R, math.cos(z[1]), math.cos(z[1] - y[1]))
+    R = facing(R, z[1], z[1] - y[1], half_view_rad)
     log_density, _, w = torso_or_limb(y, HPH, R, limb_var, limb_share)
     wider = added(R, limb_var)
     torso, limb = gain(PH, HPH, R), gain(PH, HPH, wider)
@@ -340,7 +325,7 @@ def joseph(P, K, H, R):
 
 
 @compiled
-def update(states, covariances, modes, pick, z, R, sensor, limb_var, limb_shares, trust):
+def update(states, covariances, modes, pick, z, R, sensor, limb_var, limb_shares, trust, half_view_rad):
     """Update every track with the measurement picked for it, in place.
 
     Parameters
@@ -357,13 +342,19 @@ def update(states, covariances, modes, pick, z, R, sensor, limb_var, limb_shares
         Share of measurements whose range rate is a limb's, for each model.
     trust : float
         Power of the likelihoods that weigh the models: below 1, since the errors of scans in a row are alike.
+    half_view_rad : float
+        Where the field of view ends, off boresight.
     """
     for i in range(len(states)):
         j = pick[i]
         if j < 0:
             continue
-        l0 = update_one(states[i, 0], covariances[i, 0], z[j], R[j, 0], limb_var[j], limb_shares[0], sensor)
-        l1 = update_one(states[i, 1], covariances[i, 1], z[j], R[j, 1], limb_var[j], limb_shares[1], sensor)
+        l0 = update_one(
+            states[i, 0], covariances[i, 0], z[j], R[j, 0], limb_var[j], limb_shares[0], sensor, half_view_rad
+        )
+        l1 = update_one(
+            states[i, 1], covariances[i, 1], z[j], R[j, 1], limb_var[j], limb_shares[1], sensor, half_view_rad
+        )
         top = max(l0, l1)
         w0, w1 = modes[i, 0] * math.exp(trust * (l0 - top)), modes[i, 1] * math.exp(trust * (l1 - top))
         m0 = min(max(w0 / (w0 + w1), LEAST), 1.0 - LEAST)

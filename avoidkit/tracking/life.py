@@ -273,11 +273,13 @@ def over(life, states, covariances, modes, hidden, now_s, settings):
 
 
 @compiled
-def doubles(life, xy, states, same_m, same_mps):
+def doubles(life, xy, states, share, same_m, same_mps):
     """Tracks that stand for somebody who has a better track, (n,) bool.
 
     Two tracks this near in place and velocity are one body, or a group that cannot be told apart. Beside a track that
-    is believed, one that is not ends whatever its velocity: it lives on the other's arms and legs.
+    is believed, one that is not ends whatever its velocity: it lives on the other's arms and legs. Two that are
+    believed are two people as long as one of them may be out of view (`share` (n,) below 1): who waits there lives
+    on nobody's returns.
     """
     out = np.zeros(len(life), np.bool_)
     for i in range(len(life)):
@@ -289,8 +291,9 @@ def doubles(life, xy, states, same_m, same_mps):
             worse = life[i, BELIEVED] < life[k, BELIEVED]
             if life[i, BELIEVED] == life[k, BELIEVED]:
                 worse = life[i, HITS] < life[k, HITS] or (life[i, HITS] == life[k, HITS] and i > k)
-            if worse and away < same_m and (dv < same_mps or life[i, BELIEVED] < life[k, BELIEVED]):
-                out[i] = True
+            if life[i, BELIEVED] == life[k, BELIEVED]:
+                worse = worse and dv < same_mps and share[i] > 0.99 and share[k] > 0.99
+            out[i] = worse and away < same_m
     return out
 
 

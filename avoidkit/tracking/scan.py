@@ -18,11 +18,13 @@ FIRST_REACH_M = 0.5  # a track of one measurement takes its second only within t
 UNRESOLVED_M = 0.8  # nearer to each other than this, one of two tracks may go without a measurement
 HIDING_M = 0.25  # a nearer return hides what lies within this distance behind it
 IMAGE_M = 0.45  # and so far beside it nothing new is believed: a mirror image lies behind its original
+RIGHT_BEHIND_M = 0.15  # an image that comes by way of somebody has his bearing: about one sigma of azimuth at 5 m
 BEHIND_M = 0.25  # and nothing new this far behind an edge, nearer than where somebody known is taken to be hidden
 # The next three are ours: least swaps of two people side by side, seeds 0 to 99 of the study `kept_identities`.
 LEAST_IN_VIEW = 0.15  # chance that somebody is in view whose likely places are all out of it
 BESIDE_M = 1.5  # people nearer to each other than this may be taken for one another
 FURTHER_RETURNS = 3.0  # weight of somebody in view among the other sources of a measurement: arms and legs near them
+LIMB_M, LIMB_PER_MPS = 0.3, 0.5  # spread of arms and legs about a person, and their density in range rate; ours
 HELD_M = 0.4  # somebody who stands at an edge is held in sight by still returns this near, though they are the edge's
 
 
@@ -35,16 +37,19 @@ def take_in(tracker, entry):
     if len(marks):
         tracker.still.touch(marks)
         layers[stills.EDGE_S, marks] = entry.taken_s
-    xy, visible, hidden, merged, held, chance, log_g, ratio, other = score(
+    xy, visible, share, hidden, merged, held, chance, log_g, ratio, other = score(
         bank.states, bank.covariances, bank.modes, bank.life, clusters.z, clusters.R, clusters.xy, clusters.still, edge,
         clusters.sensor, tracker.open_to[entry.sensor], clusters.points, layers, entry.taken_s, settings,
     )  # fmt: skip
     pick = picked(tracker.pair(ratio))
     tracker.filter.update(bank, pick, clusters, settings)
+    behind = hidden | behind_somebody(
+        pick, clusters.xy, xy, bank.life, clusters.points, clusters.sensor, tracker.open_to[entry.sensor], settings
+    )
     ended = conclude(
-        bank.states, bank.covariances, bank.modes, bank.life, pick, xy, visible, hidden, merged, held, chance, log_g,
-        other, clusters.z, clusters.snr_db, clusters.width_m, clusters.still, edge, layers, entry.taken_s,
-        tracker.radars[entry.sensor], settings,
+        bank.states, bank.covariances, bank.modes, bank.life, pick, xy, visible, share, hidden, behind, merged, held,
+        chance, log_g, other, clusters.z, clusters.snr_db, clusters.width_m, clusters.still, edge, layers,
+        entry.taken_s, tracker.radars[entry.sensor], settings,
     )  # fmt: skip
     bank.keep(~ended)
     bear(tracker, entry, pick, small)
@@ -108,12 +113,12 @@ def score(
             too_far = life[i, HITS] < 2.0 and away > FIRST_REACH_M
             if log_g[i, j] > NEVER and not too_far:
                 ratio[i, j] = log_g[i, j] - math.log(other[j]) + math.log(seen / (1.0 - seen))
-    disown(ratio, log_g, other, xy, life, share)
-    return xy, visible, hidden, merged, held, chance, log_g, ratio, other
+    disown(ratio, log_g, other, xy, life, share, at, z)
+    return xy, visible, share, hidden, merged, held, chance, log_g, ratio, other
 
 
 @compiled
-def disown(ratio, log_g, other, xy, life, share):
+def disown(ratio, log_g, other, xy, life, share, at, z):
     """Where people are beside each other, count what may be another's arm or leg among the other sources; in place.
 
     A track of `ratio` (n, m) that waits out of view for its own measurement is paired only if it may be in view
@@ -132,16 +137,39 @@ def disown(ratio, log_g, other, xy, life, share):
                 continue
             more = 0.0
             for k in range(n):
-                if k != i and life[k, BELIEVED] > 0.5 and log_g[k, j] > NEVER:
-                    more += share[k] * math.exp(min(log_g[k, j], 50.0))
+                if k != i and life[k, BELIEVED] > 0.5:
+                    d2 = (xy[k, 0] - at[j, 0]) ** 2 + (xy[k, 1] - at[j, 1]) ** 2
+                    limb = LIMB_PER_MPS * z[j, 0] * math.exp(-0.5 * d2 / LIMB_M**2) / (2.0 * math.pi * LIMB_M**2)
+                    more += share[k] * max(limb, math.exp(min(log_g[k, j], 50.0)))
             ratio[i, j] += math.log(max(share[i], LEAST_IN_VIEW))
             ratio[i, j] -= math.log(1.0 + (1.0 - share[i]) * FURTHER_RETURNS * more / other[j])
 
 
 @compiled
+def behind_somebody(pick, at, xy, life, points, sensor, open_to, settings):
+    """Tracks not yet believed whose measurement lies right behind a nearer return or person, (n,) bool.
+
+    So does the image that comes by way of a wall to somebody and from there, at his own bearing, to the radar. Nothing
+    is born there; what another radar's chance return began in the open must not live on such measurements either.
+    """
+    out = np.zeros(len(pick), np.bool_)
+    places, rows, n = np.empty((len(pick), 2)), np.empty(len(pick), np.int64), 0
+    for i in range(len(pick)):
+        if pick[i] >= 0 and life[i, BELIEVED] < 0.5:
+            rows[n], places[n, 0], places[n, 1] = i, at[pick[i], 0], at[pick[i], 1]
+            n += 1
+    if n > 0:
+        looked_at = lives.in_view(places[:n], sensor, open_to, points[:0], RIGHT_BEHIND_M, settings)
+        seen = lives.in_view(places[:n], sensor, open_to, all_that_hides(points, xy, life), RIGHT_BEHIND_M, settings)
+        for k in range(n):
+            out[rows[k]] = looked_at[k] and not seen[k]
+    return out
+
+
+@compiled
 def conclude(
-    states, covariances, modes, life, pick, xy, visible, hidden, merged, held, chance, log_g, other, z, snr_db,
-    width_m, still, edge, layers, taken_s, radar, settings,
+    states, covariances, modes, life, pick, xy, visible, share, hidden, behind, merged, held, chance, log_g, other, z,
+    snr_db, width_m, still, edge, layers, taken_s, radar, settings,
 ):  # fmt: skip
     """Existence, what is remembered of each track, and which have ended, (n,) bool."""
     n = len(life)
@@ -159,7 +187,7 @@ def conclude(
         could_see[i] = visible[i] and not beside[i]
     lives.weigh(life, hit, evidence, chance, could_see)
     lives.note_hits(
-        life, modes, pick, taken_s, radar, z, snr_db, width_m, still, edge, visible, hidden, merged, settings
+        life, modes, pick, taken_s, radar, z, snr_db, width_m, still, edge, visible, behind, merged, settings
     )
     for i in range(n):
         if held[i]:
@@ -171,7 +199,7 @@ def conclude(
             fresh[i] = not stills.settled(layers, states[i, 1, 0], states[i, 1, 1], taken_s, settings)
     lives.judge(life, states, covariances, modes, fresh, settings)
     ended = lives.over(life, states, covariances, modes, hidden, taken_s, settings)
-    same = lives.doubles(life, lives.places(states, modes), states, settings[of.SAME_M], settings[of.SAME_MPS])
+    same = lives.doubles(life, lives.places(states, modes), states, share, settings[of.SAME_M], settings[of.SAME_MPS])
     for i in range(n):
         ended[i] = ended[i] or same[i]
     return ended

@@ -56,18 +56,19 @@ import numpy as np
     RANGE_MAX_M,
     STANDING_PROBABILITY,
     GATE_D2,
-) = range(49)
+    HALF_VIEW_RAD,
+) = range(50)
 
 PLACES = {name.lower(): place for name, place in globals().items() if name.isupper()}
 
 
 def settings_of(tuning, gate_d2):
-    """The settings of a whole `Tuning`, (49,) float; `gate_d2` is chi-square of three at `gate_probability`."""
+    """The settings of a whole `Tuning`, (50,) float; `gate_d2` is chi-square of three at `gate_probability`."""
     sections = (tuning.tracking, tuning.radar, tuning.people)
     out = np.full(len(PLACES), np.nan)
     for name, place in PLACES.items():
         for section in reversed(sections):
             if name in type(section).model_fields:
                 out[place] = getattr(section, name)
-    out[GATE_D2] = gate_d2
+    out[GATE_D2], out[HALF_VIEW_RAD] = gate_d2, np.radians(tuning.radar.field_of_view_deg / 2)
     return out
