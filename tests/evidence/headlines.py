@@ -120,7 +120,19 @@ def _identities(c):
 
 
 def _walkers(c):
-    return f"position {middle(c['nearest: position_rms_m'], 'm')}, RMS of a drive"
+    held = 100 * c["nearest: held_95, of all instants of people who count"]
+    return f"position {middle(c['nearest: position_rms_m'], 'm')}, RMS of a drive; 95 % ellipses hold {held:.1f} %"
+
+
+def _stands(c):
+    parts = []
+    for name in STANDING:
+        band, sure = (
+            c[f"{name}: said with {words}, and share that stand"].split(", ")[1]
+            for words in ("0.85 to 0.95", "0.9 or more")
+        )
+        parts.append(f"{name}: of those said with 0.85 to 0.95 {band}, with 0.9 or more {sure}")
+    return "; ".join(parts)
 
 
 def _damaged(c):
@@ -146,6 +158,7 @@ def _lattice(c):
 
 
 BRAKES = ("baseline", "slow_brakes")
+STANDING = ("stop and go", "shipped scenes")
 HEADLINES = {
     "exact_adversaries": ("Adversaries inside the envelope, exact knowledge: does it drive into them?", _exact),
     "hiding_adversaries": ("People hide behind a parked van and step out, exact knowledge of what is in sight", _exact),
@@ -165,6 +178,7 @@ HEADLINES = {
     "turns_300": ("Does the change that is said to turn a verdict turn it?", _turns),
     "planted_weakness": ("Brakes much (0.5 s) or a little (0.35 s) later than the tuning says", _planted),
     "tracked_walkers": ("Among four real walkers, 24 drives: how far off are tracks?", _walkers),
+    "said_to_stand": ("Of those said to stand, how many do?", _stands),
     "kept_identities": ("Identities kept, of 100 seeds", _identities),
     "damaged_logs": ("Damaged logs: a recording, or one line that names the file", _damaged),
 }

@@ -86,4 +86,7 @@ def conclude(frame):
     for pairing, rows in frame.groupby("pairing"):
         for name in NAMES:
             out[f"{pairing}: {name}"] = spread(rows[name])
+        for name in ("held_95", "held_95_at_0.5s", "held_95_at_1.0s"):
+            share = float((rows[name] * rows["n"]).sum() / rows["n"].sum())
+            out[f"{pairing}: {name}, of all instants of people who count"] = round(share, 4)
     return out

@@ -42,8 +42,8 @@ def run(task):
     short = turn.then - more
     return row | {
         "quantity": turn.quantity.split(" of ")[0], "change": round(float(change), 4),
-        "more_turns": settle(*quantity.change(past)).action != before,
-        "less_keeps": abs(change) <= abs(more) or settle(*quantity.change(short)).action == before,
+        "more_turns": bool(settle(*quantity.change(past)).action != before),
+        "less_keeps": bool(abs(change) <= abs(more) or settle(*quantity.change(short)).action == before),
     }  # fmt: skip
 
 
