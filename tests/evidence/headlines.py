@@ -131,7 +131,7 @@ def _stands(c):
             c[f"{name}: said with {words}, and share that stand"].split(", ")[1]
             for words in ("0.85 to 0.95", "0.9 or more")
         )
-        parts.append(f"{name}: of those said with 0.85 to 0.95 {band}, with 0.9 or more {sure}")
+        parts.append(f"{name}: of those said with 0.85 to 0.95 {band} stand, with 0.9 or more {sure}")
     return "; ".join(parts)
 
 
