@@ -26,6 +26,7 @@ from avoidkit.tracking.scan import (
     LIMB_M,
     LIMB_PER_MPS,
     RIGHT_BEHIND_M,
+    STRAY_SHARE,
     behind_somebody,
     can_be_born,
     chosen_to_be_born,
@@ -99,7 +100,7 @@ def test_stages_are_those_that_the_rules_give_one_by_one():
 
 def slowly_born(z, R, at, still, snr_db, pick, small, points, sensor, open_to, states, modes, life, layers, most):
     """`chosen_to_be_born` with every question asked of every cluster."""
-    hidden = stills.behind_edges(at, sensor, layers, 10.0, SETTINGS, BEHIND_M)
+    hidden = stills.behind_edges(at, sensor, layers, 10.0, SETTINGS, BEHIND_M, STRAY_SHARE)
     xy = lives.places(states, modes)
     nearer = np.concatenate([points, xy[life[:, column.HITS] >= 5]])
     visible = lives.in_view(at, sensor, open_to, nearer, IMAGE_M, SETTINGS)

@@ -266,4 +266,16 @@ def test_a_place_behind_a_marked_edge_is_hidden_and_one_before_it_is_not():
     for y in np.arange(-1.0, 1.1, 0.1):
         layers[stills.EDGE_S, stills.cell_of(4.0, y, SETTINGS[of.STILL_CELL_M])] = 0.0
     places = np.array([[6.0, 0.2], [3.0, 0.2]])
-    assert stills.behind_edges(places, np.zeros(3), layers, 1.0, SETTINGS, 0.7).tolist() == [True, False]
+    assert stills.behind_edges(places, np.zeros(3), layers, 1.0, SETTINGS, 0.7, 0.0).tolist() == [True, False]
+
+
+def test_a_cell_with_few_scans_beside_the_edge_itself_hides_nobody_and_the_edge_does():
+    layers, cell_m = stills.StillMemory().layers, SETTINGS[of.STILL_CELL_M]
+    for x, scans in ((4.0, 14.0), (4.5, 140.0)):
+        cell = stills.cell_of(x + 0.1, 0.1, cell_m)
+        layers[stills.EDGE_S, cell], layers[stills.COUNT, cell] = 0.0, scans
+    before, past = np.array([[6.0, 0.1]]), np.array([[4.5, 0.1]])
+    assert stills.behind_edges(before, np.zeros(3), layers, 1.0, SETTINGS, 0.25, 1 / 6).tolist() == [True]
+    assert stills.behind_edges(past, np.zeros(3), layers, 1.0, SETTINGS, 0.25, 1 / 6).tolist() == [False]
+    layers[stills.COUNT, stills.cell_of(4.1, 0.1, cell_m)] = 30.0
+    assert stills.behind_edges(past, np.zeros(3), layers, 1.0, SETTINGS, 0.25, 1 / 6).tolist() == [True]

@@ -10,7 +10,9 @@ from avoidkit.studies.settled import settle
 from avoidkit.vehicle import box
 from avoidkit.verdict import Turn
 
-STEPS = (0.02, 0.05, 0.1, 0.2, 0.35, 0.5, 0.8, 1.2, 2.0, 3.0)  # tried outwards, in units of the quantity's scale
+# Tried outwards, in units of twice the quantity's scale; the last ones reach its bounds.
+STEPS = (0.02, 0.05, 0.1, 0.2, 0.35, 0.5, 0.8, 1.2, 2.0, 3.0, 4.5, 6.5, 9.0, 12.0, 16.0, 20.0)
+PLACE_M = 8.0  # so far a person is moved
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +33,8 @@ def find_turn(situation, tuning, *, decide=kit_decide, step_s=None):
     """The smallest change, of one quantity alone, that turns the settled verdict; None if none was found.
 
     Places and speeds of the person who matters most, the clearance and the brake latency are tried outwards in
-    both directions and the edge is bisected. Memory stays as it is in `situation`.
+    both directions and the edge is bisected, no farther than the least change found so far. Memory stays as it is in
+    `situation`.
 
     Parameters
     ----------
@@ -49,7 +52,8 @@ def find_turn(situation, tuning, *, decide=kit_decide, step_s=None):
     before = settle(situation, tuning, decide=decide, step_s=step_s).action
     best = None
     for quantity in quantities(situation, tuning):
-        found = _edge(quantity, before, decide, step_s)
+        within = math.inf if best is None else best[0] * quantity.scale
+        found = _edge(quantity, before, decide, step_s, within)
         if found is None:
             continue
         value, action = found
@@ -73,7 +77,7 @@ def quantities(situation, tuning):
         origin = np.array([situation.ego.pose.x_m, situation.ego.pose.y_m])
         now = float((situation.tracks.state[k, :2] - origin) @ way)
         move = _mover(situation, tuning, k, way, now)
-        found.append(Quantity(f"{label} of {name}", "m", now, now - 3.0, now + 3.0, 0.2, 1e-3, move))
+        found.append(Quantity(f"{label} of {name}", "m", now, now - PLACE_M, now + PLACE_M, 0.2, 1e-3, move))
     speed = float(np.hypot(*situation.tracks.state[k, 2:]))
     if speed > 0.15:
         scaled = _faster(situation, tuning, k, speed)
@@ -119,8 +123,8 @@ def _faster(situation, tuning, k, speed):
     return change
 
 
-def _edge(quantity, before, decide, step_s=None):
-    """The nearest value at which the settled action is another one, and that action; None if none is within bounds."""
+def _edge(quantity, before, decide, step_s=None, within=math.inf):
+    """The nearest value less than `within` off at which the settled action is another one, and that action; or None."""
 
     def action(value):
         return settle(*quantity.change(value), decide=decide, step_s=step_s).action
@@ -130,13 +134,13 @@ def _edge(quantity, before, decide, step_s=None):
         inside = quantity.now
         for step in STEPS:
             value = min(max(quantity.now + sign * step * quantity.scale * 2, quantity.low), quantity.high)
-            if nearest is not None and abs(value - quantity.now) >= abs(nearest[0] - quantity.now) + quantity.scale:
+            if value == inside or abs(inside - quantity.now) >= within:
                 break
             found = action(value)
             if found != before:
                 value, found = _bisect(action, before, inside, value, found, quantity.tolerance)
-                if nearest is None or abs(value - quantity.now) < abs(nearest[0] - quantity.now):
-                    nearest = (value, found)
+                if abs(value - quantity.now) < within:
+                    nearest, within = (value, found), abs(value - quantity.now)
                 break
             inside = value
     return nearest

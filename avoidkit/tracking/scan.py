@@ -20,6 +20,7 @@ HIDING_M = 0.25  # a nearer return hides what lies within this distance behind i
 IMAGE_M = 0.45  # and so far beside it nothing new is believed: a mirror image lies behind its original
 RIGHT_BEHIND_M = 0.15  # an image that comes by way of somebody has his bearing: about one sigma of azimuth at 5 m
 BEHIND_M = 0.25  # and nothing new this far behind an edge, nearer than where somebody known is taken to be hidden
+STRAY_SHARE = 1 / 6  # ours: cells beside a van's corner had 0.03 to 0.1 of its scans, the edge itself 0.4 and more
 # The next three are ours: least swaps of two people side by side, seeds 0 to 99 of the study `kept_identities`.
 LEAST_IN_VIEW = 0.15  # chance that somebody is in view whose likely places are all out of it
 BESIDE_M = 1.5  # people nearer to each other than this may be taken for one another
@@ -93,7 +94,7 @@ def score(
     xy = lives.places(states, modes)
     visible = lives.in_view(xy, sensor, open_to, points, HIDING_M, settings)
     share = lives.share_in_view(xy, covariances, modes, visible, sensor, open_to, points, HIDING_M, settings)
-    hidden = stills.behind_edges(xy, sensor, layers, taken_s, settings, 0.7)
+    hidden = stills.behind_edges(xy, sensor, layers, taken_s, settings, 0.7, 0.0)
     chance = lives.detection_chance(life, xy, sensor, settings)
     limb_var, limb_shares = limbs(z, settings)
     log_g = log_likelihoods(states, covariances, modes, z, R, sensor, limb_var, limb_shares, settings[of.GATE_D2])
@@ -238,7 +239,7 @@ def chosen_to_be_born(
     if len(able) == 0:
         return able, moving[:0]
     seen = lives.in_view(places, sensor, open_to, all_that_hides(points, xy, life), IMAGE_M, settings)
-    hidden = stills.behind_edges(places, sensor, layers, taken_s, settings, BEHIND_M)
+    hidden = stills.behind_edges(places, sensor, layers, taken_s, settings, BEHIND_M, STRAY_SHARE)
     weakness, kept = np.empty(len(able)), 0
     for k in range(len(able)):
         if seen[k] and not hidden[k]:

@@ -231,8 +231,12 @@ def look_round(xy, asked, layers, taken_s, settings):
 
 
 @compiled
-def behind_edges(xy, sensor, layers, taken_s, settings, margin_m):
-    """Whether each place lies behind cells marked as edge, seen from the radar, (n,) bool."""
+def behind_edges(xy, sensor, layers, taken_s, settings, margin_m, least_share):
+    """Whether each place lies behind cells marked as edge, seen from the radar, (n,) bool.
+
+    A cell with fewer scans than `least_share` of the strongest beside it hides nothing: it holds what was measured
+    wrongly of the edge there, and whoever walks out before that edge is seen past it.
+    """
     out = np.zeros(len(xy), np.bool_)
     cell_m = settings[of.STILL_CELL_M]
     for i in range(len(xy)):
@@ -241,7 +245,20 @@ def behind_edges(xy, sensor, layers, taken_s, settings, margin_m):
         for k in range(2, int((r - margin_m) / cell_m) + 1):
             s = k * cell_m / r
             cell = cell_of(sensor[0] + s * dx, sensor[1] + s * dy, cell_m)
-            if taken_s - layers[EDGE_S, cell] <= settings[of.EDGE_KEEP_S]:
+            if taken_s - layers[EDGE_S, cell] <= settings[of.EDGE_KEEP_S] and not stray(layers, cell, least_share):
                 out[i] = True
                 break
     return out
+
+
+@compiled
+def stray(layers, cell, least_share):
+    """Whether a cell had few scans with a still return beside the strongest one within two cells of it."""
+    if least_share <= 0.0:
+        return False
+    row0, col0 = cell // CELLS, cell % CELLS
+    most = 0.0
+    for dr in range(-2, 3):
+        for dc in range(-2, 3):
+            most = max(most, layers[COUNT, ((row0 + dr) % CELLS) * CELLS + (col0 + dc) % CELLS])
+    return layers[COUNT, cell] < least_share * most
