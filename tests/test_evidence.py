@@ -216,3 +216,20 @@ def test_each_recorded_walker_of_a_drive_crosses_the_way_from_the_side_that_was_
             assert 5.0 < at < corridor_walkers.WAY_M - 3.0
             seen.add(person.id)
     assert len(seen) >= 6
+
+
+def test_a_table_that_does_not_speak_of_the_tracker_outlives_a_change_of_what_the_tracker_alone_reads(tmp_path):
+    package = tmp_path / "avoidkit"
+    package.mkdir()
+    (tmp_path / "data" / "tunings").mkdir(parents=True)
+    (package / "caps.py").write_text("wide = tuning.tracking.edge_m\n", encoding="utf-8")
+
+    def hashes(bias, edge, after=1):
+        text = f"[vehicle]\na = 1\n\n[tracking] # tracks\nbias_m = {bias}\nedge_m = {edge}\n\n[more]\nb = {after}\n"
+        (tmp_path / "data" / "tunings" / "one.toml").write_text(text, encoding="utf-8")
+        return [runner.sources_hash(speaks_of, package) for speaks_of in (("caps",), ("caps", "tracking"), None)]
+
+    first, other_bias, other_edge, other_rest = hashes(0.1, 2), hashes(0.2, 2), hashes(0.1, 3), hashes(0.1, 2, after=2)
+    assert [a == b for a, b in zip(first, other_bias, strict=True)] == [True, False, False]
+    assert not any(a == b for a, b in zip(first, other_edge, strict=True))
+    assert not any(a == b for a, b in zip(first, other_rest, strict=True))

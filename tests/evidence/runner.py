@@ -19,6 +19,7 @@ import json
 import math
 import os
 import platform
+import re
 import shutil
 import subprocess
 import time
@@ -58,19 +59,36 @@ def study(name):
 
 
 def sources_hash(speaks_of=None, package=None):
-    """What the code does, in 12 hex digits: its syntax without comments, docstrings and layout; scenes and tunings."""
+    """What the code does, in 12 hex digits: its syntax without comments, docstrings and layout; scenes and tunings.
+
+    A table that does not speak of the tracker does not speak of those numbers of a tuning either that it alone reads.
+    """
     package = ROOT / "avoidkit" if package is None else Path(package)
-    digest = hashlib.sha256()
+    digest, spoken = hashlib.sha256(), ""
     for file in sorted(package.rglob("*.py")):
         module = ".".join(file.relative_to(package).with_suffix("").parts)
         top = module.split(".")[0]
         if top in NOT_OF_THE_LOOP if speaks_of is None else module not in speaks_of and top not in speaks_of:
             continue
-        digest.update(f"{module}\n{_bare(file.read_text(encoding='utf-8'))}\n".encode())
+        code = file.read_text(encoding="utf-8")
+        spoken += code
+        digest.update(f"{module}\n{_bare(code)}\n".encode())
     tunings = [file for file in package.parent.glob("data/tunings/*.toml") if not file.name.startswith("limits_")]
     for file in sorted(package.parent.glob("data/scenes/*.toml")) + sorted(tunings):
-        digest.update(f"{file.name}\n{file.read_text(encoding='utf-8')}\n".encode())
+        text = file.read_text(encoding="utf-8")
+        if file in tunings and speaks_of is not None and "tracking" not in speaks_of:
+            text = _without_tracking(text, set(re.findall(r"tuning\.tracking\.(\w+)", spoken)))
+        digest.update(f"{file.name}\n{text}\n".encode())
     return digest.hexdigest()[:12]
+
+
+def _without_tracking(text, but):
+    """A tuning's text without its section on tracking, of which only the fields `but` are kept."""
+    found = re.search(r"^\[tracking\].*?(?=^\[|\Z)", text, flags=re.MULTILINE | re.DOTALL)
+    if found is None:
+        return text
+    kept = [line for line in found[0].splitlines() if line.split(" = ")[0] in but]
+    return "\n".join([text[: found.start()], *kept, text[found.end() :]])
 
 
 def _bare(text):

@@ -11,6 +11,7 @@ import math
 import os
 
 import numpy as np
+from scipy.stats import chi2
 
 from avoidkit import shipped
 from avoidkit.checks import InputError
@@ -143,15 +144,20 @@ def _seen_coming(rows, name, scene, tuning):
 
 
 def nees_of(recording, every=10, within_m=8.0):
-    """NEES of position, velocity of confirmed tracks, each of the person within 1 m, every so many cycles."""
+    """NEES of position and velocity of confirmed tracks, every so many cycles; each person is paired with the nearest.
+
+    Left out while somebody touches the vehicle: a recorded walker is stopped dead by it, which no body does.
+    """
     out = []
     for row in recording.rows[::every]:
-        tracks, people = row.tracks.where(row.tracks.stage == Stage.CONFIRMED), row.people
+        tracks, people = row.tracks, row.people
         here = np.array([row.ego.pose.x_m, row.ego.pose.y_m])
-        for xy, velocity in zip(people.xy, people.velocity, strict=True):
-            apart = np.hypot(*(tracks.state[:, :2] - xy).T) if len(tracks) else np.zeros(0)
-            if len(apart) and apart.min() < 1.0 and np.hypot(*(xy - here)) < within_m:
-                k = int(apart.argmin())
+        for xy, velocity, touches in zip(people.xy, people.velocity, people.contact, strict=True):
+            apart = np.hypot(*(tracks.state[:, :2] - xy).T)
+            if touches or not len(apart) or apart.min() >= 1.0 or np.hypot(*(xy - here)) >= within_m:
+                continue
+            k = int(apart.argmin())
+            if tracks.stage[k] == Stage.CONFIRMED:
                 error = tracks.state[k] - np.concatenate([xy, velocity])
                 out.append(float(np.ravel(nees(error[None], tracks.covariance[k][None]))[0]))
     return out
@@ -170,11 +176,14 @@ def conclude(frame):
             f"{walker}: which": [f"{s} {k}" for s, k in zip(rows["scene"][hit], rows["seed"][hit], strict=True)],
             f"{walker}: speed at contact, m/s": spread(rows["speed_at_contact_mps"][hit], 2),
         }
-        could, weight = rows[rows["could"].astype(bool)], rows["nees_n"].sum()
-        mean = float((rows["nees_mean"] * rows["nees_n"]).sum() / max(weight, 1))
+        could, tracked = rows[rows["could"].astype(bool)], rows[rows["nees_n"] > 0]
+        mean = float((tracked["nees_mean"] * tracked["nees_n"]).sum() / max(tracked["nees_n"].sum(), 1))
+        n = len(tracked)
+        band = chi2.ppf([0.025, 0.975], 4 * max(n, 1)) / max(n, 1)  # as if a drive were one independent sample
         out |= {
             f"{walker}: end reached where the oracle can": rate_words(int(could["reached_end"].sum()), len(could)),
             f"{walker}: NEES of four components, mean (4 expected)": round(mean, 2),
+            f"{walker}: NEES, band of such a mean over n {n} drives": [round(float(edge), 2) for edge in band],
             f"{walker}: NEES, mean of a drive": spread(rows["nees_mean"]),
             f"{walker}: halts a drive": spread(rows["halts"], 1),
         }
