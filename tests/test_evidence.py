@@ -10,6 +10,7 @@ import pytest
 
 from avoidkit.studies.run import Interrupted
 from tests.evidence import runner
+from tests.evidence.studies._drives import changes
 
 STUDY = '''
 """A study for the test of the runner."""
@@ -233,3 +234,11 @@ def test_a_table_that_does_not_speak_of_the_tracker_outlives_a_change_of_what_th
     assert [a == b for a, b in zip(first, other_bias, strict=True)] == [True, False, False]
     assert not any(a == b for a, b in zip(first, other_edge, strict=True))
     assert not any(a == b for a, b in zip(first, other_rest, strict=True))
+
+
+def test_changes_of_action_are_counted_between_the_first_press_and_the_end():
+    assert changes("wait continue wait") == 0
+    assert changes("wait continue halt") == 1
+    assert changes("wait continue halt wait continue wait") == 2
+    assert changes("wait continue detour continue halt wait halt wait detour wait") == 4
+    assert changes("wait") == changes("") == 0

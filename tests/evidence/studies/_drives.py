@@ -26,6 +26,19 @@ def sequence(actions):
     return " ".join(str(a) for k, a in enumerate(actions) if k == 0 or a != actions[k - 1])
 
 
+def changes(words):
+    """How often a drive changes between going on, going round and standing, from its `sequence`.
+
+    To halt, to wait and to be allowed on again is to stand; the wait before the first press and at the way's end is not
+    counted.
+    """
+    acts = ["stand" if word in ("halt", "wait") else word for word in str(words).split()]
+    acts = [act for k, act in enumerate(acts) if k == 0 or act != acts[k - 1]]
+    first = int(acts[:1] == ["stand"])
+    last = len(acts) - int(acts[-1:] == ["stand"] and str(words).endswith("wait"))
+    return max(last - first - 1, 0)
+
+
 def drive_row(recording):
     """The numbers of a drive that its table keeps."""
     summary = recording.summary()

@@ -16,7 +16,7 @@ from avoidkit.scene import recorded
 from avoidkit.walks import read_walks
 from tests.conftest import open_data_folder
 from tests.evidence.runner import Unavailable
-from tests.evidence.studies._drives import count, drive_row, rms, run_drive, spread, track_errors, tuning_named
+from tests.evidence.studies._drives import changes, count, drive_row, rms, run_drive, spread, track_errors, tuning_named
 
 ABOUT = "30 drives through real corridor walkers, two to four a drive, from both sides: contacts, end, track error"
 FILE = "walkers_corridor.txt"
@@ -113,5 +113,6 @@ def conclude(frame):
         "false confirmed tracks, cycles a drive": spread(frame["false_cycles"], 1),
         "time lost against the empty court, where the end was reached, s": spread(frame["lost_s"], 2),
         "halts a drive": spread(frame["halts"], 1),
+        "at most two changes of action": count(frame["sequence"].map(changes) <= 2),
         "nearest gap while moving, m": spread(frame["nearest_gap_moving_m"]),
     }

@@ -27,7 +27,7 @@ from avoidkit.vehicle import outline_in_scene
 from avoidkit.walks import read_walks
 from tests.conftest import open_data_folder
 from tests.evidence.runner import Unavailable
-from tests.evidence.studies._drives import drive_row, run_drive, scene_named, spread, tuning_named
+from tests.evidence.studies._drives import changes, drive_row, run_drive, scene_named, spread, tuning_named
 from tests.evidence.studies._truth import could_go_on
 from tests.evidence.studies.corridor_walkers import FILE
 
@@ -186,5 +186,8 @@ def conclude(frame):
             f"{walker}: NEES, band of such a mean over n {n} drives": [round(float(edge), 2) for edge in band],
             f"{walker}: NEES, mean of a drive": spread(rows["nees_mean"]),
             f"{walker}: halts a drive": spread(rows["halts"], 1),
+            f"{walker}: at most two changes of action": rate_words(
+                int((rows["sequence"].map(changes) <= 2).sum()), len(rows)
+            ),
         }
     return out
