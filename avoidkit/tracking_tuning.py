@@ -101,7 +101,7 @@ class TrackingTuning(Model):
         0.5, 10.0, 2.5, step=0.1, doc="position uncertainty at which a doubtful track ends; twice that: any"
     )
     bias_m: float = metres(
-        0.0, 0.3, 0.06, doc="error of position of someone who stands that scans do not average out, per axis"
+        0.0, 0.3, 0.04, doc="error of position of someone who stands that scans do not average out, per axis"
     )
     bias_walking_m: float = metres(0.0, 0.3, 0.01, doc="the same of a walker, who does not stand by one of his glints")
     bias_mps: float = speed(0.0, 1.0, 0.06, step=0.01, doc="error of velocity that scans do not average out, per axis")

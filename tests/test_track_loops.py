@@ -73,7 +73,7 @@ def random_tracks(rng, n):
     states, standing, life = rng.uniform(-8, 8, (n, 2, 4)), rng.uniform(0, 1, n), np.zeros((n, column.LIFE))
     life[:, [column.BELIEVED, column.MOVED, column.STILL_BORN]] = rng.integers(0, 2, (n, 3))
     life[:, column.HITS], life[:, column.MISSES] = rng.integers(1, 12, n), rng.integers(0, 3, n)
-    life[:, column.SEEN_S] = rng.uniform(9.5, 10.0, n)
+    life[:, column.SEEN_S], life[:, column.OBSERVABLE] = rng.uniform(9.5, 10.0, n), rng.uniform(0, 0.5, n)
     return states, np.stack([standing, 1 - standing], axis=1), life
 
 
@@ -95,7 +95,9 @@ def test_stages_are_those_that_the_rules_give_one_by_one():
         if possible:
             assert shown[i] == (near and hits >= TUNING.tracking.possible_hits)
         else:
-            assert shown[i] == (believed or (moved and hits >= 2))
+            existence = life[i, column.OBSERVABLE] + life[i, column.UNOBSERVABLE]
+            feeble = existence < 0.1 or (hits == 2 and 10.0 - life[i, column.SEEN_S] > 0.15)
+            assert shown[i] == (believed or (moved and hits >= 2 and not feeble))
 
 
 def slowly_born(z, R, at, still, snr_db, pick, small, points, sensor, open_to, states, modes, life, layers, most):

@@ -31,6 +31,8 @@ from avoidkit.tracking.wedge import WedgeKeeper
 from avoidkit.vehicle import EgoHistory
 
 TENTATIVE, CONFIRMED, COASTING, POSSIBLE = (int(stage) for stage in Stage)
+LEAST_EXISTENCE = 0.1  # an unconfirmed track below this is not handed out: nobody brakes for what has all but gone
+TWO_SCANS_S = 0.15  # nor one of two measurements that two scans, with their way to the tracker, have not shown again
 STIRS_BELOW = 0.3  # a small still thing that stands with less than this is about to walk: a person, to be braked for
 
 
@@ -224,7 +226,9 @@ def stages(states, modes, life, now_s, here_x_m, here_y_m, possible_hits, treate
             near = math.sqrt(dx * dx + dy * dy) <= settings[of.POSSIBLE_RANGE_M]
             shown[i] = treated and near and hits >= possible_hits
         else:
-            shown[i] = believed or (moved and hits >= 2)
+            existence = life[i, column.OBSERVABLE] + life[i, column.UNOBSERVABLE]
+            lost = existence < LEAST_EXISTENCE or (hits < 3 and now_s - life[i, column.SEEN_S] > TWO_SCANS_S)
+            shown[i] = believed or (moved and hits >= 2 and not lost)
         if believed:
             lately = now_s - life[i, column.SEEN_S] <= settings[of.COASTING_S] or life[i, column.MISSES] < 1
             stage[i] = CONFIRMED if lately else COASTING
