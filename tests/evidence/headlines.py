@@ -153,10 +153,17 @@ def _turns(c):
 
 
 def _lattice(c):
-    keys = [key for key in c if "to spare" in key]
-    return "; ".join(f"{key.partition(':')[0]}: {c[key]}" for key in keys)
+    parts = []
+    for key in (key for key in c if "to spare" in key):
+        name = key.partition(":")[0]
+        nothing, nobody = (c[f"{name}: {rest}"].partition(" (")[0] for rest in NEVER)
+        parts.append(
+            f"{name}: {c[key]}; goes where the oracle finds nothing {nothing}, halts with nobody near {nobody}"
+        )
+    return "; ".join(parts)
 
 
+NEVER = ("goes where the oracle finds nothing", "halts with nobody within a required distance")
 BRAKES = ("baseline", "slow_brakes")
 STANDING = ("stop and go", "shipped scenes")
 HEADLINES = {
