@@ -10,7 +10,7 @@ import pytest
 
 from avoidkit.studies.run import Interrupted
 from tests.evidence import runner
-from tests.evidence.studies._drives import changes
+from tests.evidence.studies._drives import changes, drive_row, run_drive, scene_named, tuning_named
 
 STUDY = '''
 """A study for the test of the runner."""
@@ -242,3 +242,12 @@ def test_changes_of_action_are_counted_between_the_first_press_and_the_end():
     assert changes("wait continue halt wait continue wait") == 2
     assert changes("wait continue detour continue halt wait halt wait detour wait") == 4
     assert changes("wait") == changes("") == 0
+
+
+def test_a_drive_that_halts_for_long_ends_early_and_one_without_a_halt_does_not():
+    scene, tuning = scene_named("guest_stands_no_room"), tuning_named("baseline")
+    halted = drive_row(run_drive(scene, tuning, 0, halt_s=0.5, duration_s=30.0))
+    whole = run_drive(scene, tuning, 0, halt_s=0.5, duration_s=2.0)
+    assert halted["halt_s"] == pytest.approx(0.5, abs=0.11)
+    assert not halted["reached_end"]
+    assert whole.ended == "duration"

@@ -101,10 +101,19 @@ def _nearest_person_m(tracks, people):
     return np.linalg.norm(tracks.state[:, None, :2] - people.xy[None], axis=2).min(axis=1, initial=np.inf)
 
 
-def run_drive(scene, tuning, seed, **more):
-    """A drive; one that Ctrl-C ended is no result."""
-    recording = drive(scene, tuning, seed=seed, **more)
-    if recording.ended == "interrupted":
+def run_drive(scene, tuning, seed, *, halt_s=math.inf, **more):
+    """A drive; one that Ctrl-C ended is no result. It ends early once it has halted for `halt_s` without a break."""
+    since_s, given_up = math.nan, False
+
+    def look(time_s, _duration_s, verdict):
+        nonlocal since_s, given_up
+        since_s = math.nan if verdict.action != Action.HALT else time_s if math.isnan(since_s) else since_s
+        if time_s - since_s >= halt_s:
+            given_up = True
+            raise KeyboardInterrupt
+
+    recording = drive(scene, tuning, seed=seed, progress=look, **more)
+    if recording.ended == "interrupted" and not given_up:
         raise KeyboardInterrupt
     return recording
 

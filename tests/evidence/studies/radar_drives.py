@@ -33,6 +33,7 @@ from tests.evidence.studies.corridor_walkers import FILE
 
 ABOUT = "377 drives with simulated radars and a real walker, 130 with an aimed walk: contacts, end against oracle, NEES"
 REAL, AIMED, LONGEST_S = 29, 10, 60.0
+HALT_S = 15.0  # a drive ends after so long a halt: a recorded walker stands where the vehicle stopped him, for ever
 LOOKED_M, PRESS_S = 4.0, 1.0  # nobody so near when hold-to-run is first pressed
 MOVES_MPS, MOVING_MPS = 0.15, 0.05
 
@@ -101,7 +102,7 @@ def run(task):
     os.environ["AVOIDKIT_OPEN_DATA"] = str(open_data_folder())
     tuning = tuning_named("baseline")
     scene = yard(task, tuning)
-    recording = run_drive(scene, tuning, task["seed"], duration_s=LONGEST_S)
+    recording = run_drive(scene, tuning, task["seed"], duration_s=LONGEST_S, halt_s=HALT_S)
     row = drive_row(recording)
     walking, standing = nees_of(recording)
     hits = hits_of(recording, scene, tuning)
