@@ -12,7 +12,7 @@ from avoidkit.verdict import Turn
 
 # Tried outwards, in units of twice the quantity's scale; the last ones reach its bounds.
 STEPS = (0.02, 0.05, 0.1, 0.2, 0.35, 0.5, 0.8, 1.2, 2.0, 3.0, 4.5, 6.5, 9.0, 12.0, 16.0, 20.0)
-PLACE_M = 8.0  # so far a person is moved
+PLACE_M, MOST_PEOPLE = 8.0, 2  # so far a person is moved, and so many people are
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +32,7 @@ class Quantity:
 def find_turn(situation, tuning, *, decide=kit_decide, step_s=None):
     """The smallest change, of one quantity alone, that turns the settled verdict; None if none was found.
 
-    Places and speeds of the person who matters most, the clearance and the brake latency are tried outwards in
+    Places and speeds of the two people who matter most, the clearance and the brake latency are tried outwards in
     both directions and the edge is bisected, no farther than the least change found so far. Memory stays as it is in
     `situation`.
 
@@ -67,21 +67,20 @@ def quantities(situation, tuning):
     """What `find_turn` may change, with bounds."""
     found = [_field(situation, tuning, "decision.clearance_m", "clearance", "m", 0.2, 0.0, 1.5)]
     found.append(_field(situation, tuning, "vehicle.latency_s", "latency", "s", 0.1, 0.0, 1.0))
-    k = _who_matters(situation, tuning)
-    if k is None:
-        return found
-    name = f"track {int(situation.tracks.ids[k])}"
     heading = situation.ego.pose.yaw_rad
     ahead, left = np.array([math.cos(heading), math.sin(heading)]), np.array([-math.sin(heading), math.cos(heading)])
-    for label, way in (("distance ahead", ahead), ("place to the left", left)):
-        origin = np.array([situation.ego.pose.x_m, situation.ego.pose.y_m])
-        now = float((situation.tracks.state[k, :2] - origin) @ way)
-        move = _mover(situation, tuning, k, way, now)
-        found.append(Quantity(f"{label} of {name}", "m", now, now - PLACE_M, now + PLACE_M, 0.2, 1e-3, move))
-    speed = float(np.hypot(*situation.tracks.state[k, 2:]))
-    if speed > 0.15:
-        scaled = _faster(situation, tuning, k, speed)
-        found.append(Quantity(f"speed of {name}", "m/s", speed, 0.0, tuning.people.top_speed_mps, 0.3, 1e-3, scaled))
+    origin = np.array([situation.ego.pose.x_m, situation.ego.pose.y_m])
+    for k in _who_matters(situation, tuning)[:MOST_PEOPLE]:
+        name = f"track {int(situation.tracks.ids[k])}"
+        for label, way in (("distance ahead", ahead), ("place to the left", left)):
+            now = float((situation.tracks.state[k, :2] - origin) @ way)
+            move = _mover(situation, tuning, k, way, now)
+            found.append(Quantity(f"{label} of {name}", "m", now, now - PLACE_M, now + PLACE_M, 0.2, 1e-3, move))
+        speed = float(np.hypot(*situation.tracks.state[k, 2:]))
+        if speed > 0.15:
+            scaled = _faster(situation, tuning, k, speed)
+            top = tuning.people.top_speed_mps
+            found.append(Quantity(f"speed of {name}", "m/s", speed, 0.0, top, 0.3, 1e-3, scaled))
     return found
 
 
@@ -92,17 +91,15 @@ def _field(situation, tuning, dotted, label, unit, scale, low, high):
 
 
 def _who_matters(situation, tuning):
-    """Index of the track nearest to the outline or to the path ahead of it; None if there is none."""
+    """Indices of the tracks, from the one nearest to the outline or to the path ahead of it on."""
     tracks, path = situation.tracks, situation.path
-    if len(tracks) == 0:
-        return None
     ahead = situation.along_m + np.arange(0.0, tuning.detour.lookahead_m, 0.5)
     poses = path.poses_at(np.minimum(ahead, path.length_m))
     front, rear, _ = box(tuning.vehicle)
     middle = 0.5 * (front + rear)
     x, y = poses[:, 0] + middle * np.cos(poses[:, 2]), poses[:, 1] + middle * np.sin(poses[:, 2])
     apart = np.hypot(tracks.state[:, :1] - x, tracks.state[:, 1:2] - y)
-    return int(np.argmin(apart.min(axis=1) + 0.05 * apart.argmin(axis=1)))
+    return np.argsort(apart.min(axis=1) + 0.05 * apart.argmin(axis=1), kind="stable").tolist()
 
 
 def _mover(situation, tuning, k, way, now):

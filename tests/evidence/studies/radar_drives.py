@@ -27,7 +27,7 @@ from avoidkit.vehicle import outline_in_scene
 from avoidkit.walks import read_walks
 from tests.conftest import open_data_folder
 from tests.evidence.runner import Unavailable
-from tests.evidence.studies._drives import changes, drive_row, run_drive, scene_named, spread, tuning_named
+from tests.evidence.studies._drives import changes, drive_row, run_drive, scene_named, sequence, spread, tuning_named
 from tests.evidence.studies._truth import could_go_on
 from tests.evidence.studies.corridor_walkers import FILE
 
@@ -36,6 +36,7 @@ REAL, AIMED, LONGEST_S = 29, 10, 60.0
 HALT_S = 15.0  # a drive ends after so long a halt: a recorded walker stands where the vehicle stopped him, for ever
 LOOKED_M, PRESS_S = 4.0, 1.0  # nobody so near when hold-to-run is first pressed
 MOVES_MPS, MOVING_MPS = 0.15, 0.05
+ENCOUNTER_M = 6.0  # ours: so near the outline somebody is met
 
 
 def tasks():
@@ -106,18 +107,31 @@ def run(task):
     row = drive_row(recording)
     walking, standing = nees_of(recording)
     hits = hits_of(recording, scene, tuning)
+    met = encounter_of(recording, tuning)
     could = row["reached_end"] or could_go_on(recording.rows[-1], scene, tuning)
     return row | {
         "could": bool(could),
         "foreseeable": sum(seen for _, _, seen in hits),
         "unforeseeable": sum(not seen for _, _, seen in hits),
         "speed_at_contact_mps": round(max((speed for _, speed, _ in hits), default=0.0), 3),
+        "encounter": met,
         "nees_walking": round(float(np.mean(walking)) if walking else np.nan, 3),
         "nees_walking_n": len(walking),
         "nees_standing": round(float(np.mean(standing)) if standing else np.nan, 3),
         "nees_standing_n": len(standing),
         "toml": scene.to_toml() if hits else "",
     }
+
+
+def encounter_of(recording, tuning):
+    """The actions, in order, while somebody but the operator was within `ENCOUNTER_M`; '' if nobody was."""
+    actions = []
+    for row in recording.rows:
+        guests = row.people.xy[~row.people.is_operator]
+        gaps = signed_distance(guests, outline_in_scene(tuning.vehicle, row.ego.pose)) if len(guests) else np.zeros(0)
+        if (gaps < ENCOUNTER_M).any():
+            actions.append(row.verdict.action)
+    return sequence(actions)
 
 
 def hits_of(recording, scene, tuning):
@@ -185,17 +199,25 @@ def conclude(frame):
             f"{walker}: which": [f"{s} {k}" for s, k in zip(rows["scene"][hit], rows["seed"][hit], strict=True)],
             f"{walker}: speed at contact, m/s": spread(rows["speed_at_contact_mps"][hit], 2),
         }
-        could = rows[rows["could"].astype(bool)]
+        could, met = rows[rows["could"].astype(bool)], rows["encounter"].dropna()
+        met = met[met != ""]
         out |= {
             f"{walker}: end reached where the oracle can": rate_words(int(could["reached_end"].sum()), len(could)),
             **_nees_words(rows, walker, "nees_walking", 4, "who walks, place and velocity"),
             **_nees_words(rows, walker, "nees_standing", 2, "who stands, place"),
             f"{walker}: halts a drive": spread(rows["halts"], 1),
-            f"{walker}: at most two changes of action": rate_words(
+            f"{walker}: at most two changes of action in a drive": rate_words(
                 int((rows["sequence"].map(changes) <= 2).sum()), len(rows)
+            ),
+            f"{walker}: at most two changes of action while somebody is met": rate_words(
+                int((met.map(_while_met) <= 2).sum()), len(met)
             ),
         }
     return out
+
+
+def _while_met(words):
+    return changes(f"wait {words}")
 
 
 def _nees_words(rows, walker, column, components, what):
