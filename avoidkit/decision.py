@@ -205,14 +205,12 @@ def _with_memory(situation, answer, tuning):
     halted, capped_since = (False, math.nan) if renewed else (memory.halted, memory.capped_since_s)
     answer, pending, pending_since = _settle(situation, answer, tuning)
     cap, action, settled, ready = answer.cap_mps, answer.action, answer.settled, False
-    braked = memory.action == Action.HALT and not renewed and math.isfinite(capped_since)
-    if (
-        action != Action.HALT
-        and braked
-        and not halted
-        and cap < tuning.vehicle.creep_mps + decision.resume_margin_mps - 1e-9
-    ):
+    braked = memory.action == Action.HALT and not renewed and not halted and math.isfinite(capped_since)
+    brief = braked and now - memory.since_s < decision.least_brake_s - 1e-9
+    slow = braked and cap < tuning.vehicle.creep_mps + decision.resume_margin_mps - 1e-9
+    if action != Action.HALT and (brief or slow):
         action, cap = Action.HALT, 0.0
+        capped_since = now if brief else capped_since  # held for steadiness, which is no reason to ask for renewal
     if action == Action.HALT:
         cap = 0.0
         capped_since = now if not math.isfinite(capped_since) else capped_since

@@ -203,6 +203,9 @@ class DecisionTuning(Model):
     settle_s: float = seconds(0.0, 5.0, 0.4, step=0.05, doc="a detour has to be the answer so long before it is taken")
     halt_after_s: float = seconds(0.05, 5.0, 0.5, step=0.05, doc="a cap of 0 for so long is a halt, not a brake")
     resume_margin_mps: float = speed(0.0, 0.5, 0.1, doc="above creep speed before a brake is released")
+    least_brake_s: float = seconds(
+        0.0, 5.0, 1.5, step=0.05, doc="a brake once begun lasts so long: somebody who comes nearer is braked for once"
+    )
     renew_after_halt: bool = switch(True, doc="after a halt the operator releases and presses anew")
     remote_range_m: float = metres(
         1.0, 20.0, 6.0, step=0.1, doc="farthest operator", source="UN R79, remote controlled parking"

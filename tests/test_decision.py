@@ -167,10 +167,13 @@ def play(where, seconds, tuning=TUNING, hold=lambda t: True):
     return verdicts
 
 
-def test_a_cap_of_nought_for_less_than_half_a_second_is_a_brake_and_resumes_alone():
+def test_a_cap_of_nought_for_less_than_half_a_second_is_a_brake_and_resumes_alone_after_its_least_time():
     brake = play(lane((4.4, 0.0, 0.0, 0.0)), 0.4)[-1]
     assert not brake.memory.halted
-    free = decide(replace(lane(time_s=10.4), memory=brake.memory), TUNING)
+    held = play(replace(lane(time_s=10.4), memory=brake.memory), TUNING.decision.least_brake_s - 0.5)
+    assert {one.action for one in held} == {Action.HALT}
+    assert not held[-1].memory.halted
+    free = decide(replace(lane(time_s=10.0 + TUNING.decision.least_brake_s), memory=held[-1].memory), TUNING)
     assert free.action == Action.CONTINUE
 
 
@@ -189,7 +192,7 @@ def test_after_a_halt_the_vehicle_waits_until_the_operator_releases_and_presses_
 def test_without_the_rule_of_renewal_a_halt_ends_by_itself():
     tuning = TUNING.replace({"decision.renew_after_halt": False})
     halted = play(lane((4.4, 0.0, 0.0, 0.0)), 0.8, tuning)[-1]
-    assert play(replace(lane(time_s=10.8), memory=halted.memory), 0.2, tuning)[-1].action == Action.CONTINUE
+    assert play(replace(lane(time_s=10.8), memory=halted.memory), 0.8, tuning)[-1].action == Action.CONTINUE
 
 
 def test_the_end_of_the_path_means_wait():

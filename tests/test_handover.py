@@ -160,7 +160,7 @@ INSIDE = {  # a parameter that an implementation has 1 % wrong inside
                    "people.possible_person_gap_m", "tracking.edge_m"),
     "verdict": ("vehicle.brake_mps2", "vehicle.creep_mps", "decision.clearance_m", "decision.standoff_m",
                 "decision.link_timeout_s", "decision.remote_range_m", "decision.settle_s", "detour.speed_mps",
-                "decision.resume_margin_mps", "detour.greatest_offset_m"),
+                "decision.resume_margin_mps", "decision.least_brake_s", "detour.greatest_offset_m"),
     "track_update": ("tracking.accel_psd", "tracking.sway_mps", "tracking.limb_rate_mps", "tracking.stop_per_s",
                      "radar.field_of_view_deg"),
     "grid_update": ("freespace.occupied_probability", "freespace.free_probability", "freespace.fade_s",

@@ -136,9 +136,13 @@ def _of_detours(tuning, factor):
 
 
 def _released(tuning):
-    """A brake that is released at just this cap, or at the next lower one not yet."""
+    """A brake that is released at just this cap, or at the next lower one not yet; or has just lasted long enough."""
     v, out = tuning.vehicle, {}
-    memory = Memory(Action.HALT, NOW_S - 0.2, capped_since_s=NOW_S - 0.2)
+    least_s = tuning.decision.least_brake_s
+    for name, more_s in (("a brake has lasted long enough", 0.005), ("a brake has not lasted long enough", -0.005)):
+        brief = Memory(Action.HALT, NOW_S - least_s - more_s, capped_since_s=NOW_S - 0.1)
+        out[name] = plainly.made(tuning, memory=brief)
+    memory = Memory(Action.HALT, NOW_S - least_s - 0.2, capped_since_s=NOW_S - 0.2)
     for name, less_mps in (("a brake is released at this cap", 0.0), ("a brake is not released yet", 0.01)):
         speed = v.creep_mps + tuning.decision.resume_margin_mps - less_mps
         waits_s = 0.1 + tuning.cycle_s
