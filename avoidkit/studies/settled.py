@@ -65,19 +65,22 @@ def exact_grid(scene, tuning, *, along_m=0.0, time_s=10.0):
 def settle(situation, tuning, *, decide=kit_decide, longest_s=3.0, step_s=None):
     """The verdict that a situation held still settles to: the clock goes on, nothing else changes.
 
-    A detour counts once it is taken, a halt once it has lasted; the result is the first verdict that has
-    then been the same for `settle_s` and `halt_after_s`, or the last one within `longest_s`. The clock goes on by
-    `step_s`, without it by one cycle; a longer step asks less often and gives the same answer where only time passes.
+    A detour counts once it is taken, a halt once it has lasted; the result is the first verdict that has then been
+    the same for `settle_s` and `halt_after_s` (a brake that is only held: for `least_brake_s`), or the last one within
+    `longest_s` or twice `least_brake_s`. The clock goes on by `step_s`, without it by one cycle; a longer step asks
+    less often and gives the same answer where only time passes.
     """
     step_s = tuning.cycle_s if step_s is None else step_s
     start_s, memory = situation.time_s, situation.memory
     steady_s = max(tuning.decision.settle_s, tuning.decision.halt_after_s) + tuning.cycle_s
-    verdict = None
+    verdict, longest_s = None, max(longest_s, 2.0 * tuning.decision.least_brake_s)
     for step in range(int(longest_s / step_s) + 1):
         now = start_s + step * step_s
         verdict = decide(_at(situation, now, memory), tuning)
         memory = verdict.memory
-        if verdict.action == Action.DETOUR or now - memory.since_s >= steady_s - 1e-9:
+        only_held = verdict.action == Action.HALT and not memory.halted  # by the least time of a brake, or not yet long
+        wanted_s = max(steady_s, tuning.decision.least_brake_s) if only_held else steady_s
+        if verdict.action == Action.DETOUR or now - memory.since_s >= wanted_s - 1e-9:
             break
     return verdict
 
