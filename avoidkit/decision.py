@@ -210,7 +210,8 @@ def _with_memory(situation, answer, tuning):
     slow = braked and cap < tuning.vehicle.creep_mps + decision.resume_margin_mps - 1e-9
     if action != Action.HALT and (brief or slow):
         action, cap = Action.HALT, 0.0
-        capped_since = now if brief else capped_since  # held for steadiness, which is no reason to ask for renewal
+        if brief:  # held for steadiness, which is no reason to ask for renewal
+            capped_since, settled = now, "time of braking"
     if action == Action.HALT:
         cap = 0.0
         capped_since = now if not math.isfinite(capped_since) else capped_since
@@ -220,6 +221,8 @@ def _with_memory(situation, answer, tuning):
     else:
         capped_since, halted = math.nan, False
     checks = answer.checks
+    if settled == "time of braking":
+        checks += (at_least(settled, now - memory.since_s, decision.least_brake_s, "s"),)
     if settled == "renewal by operator":
         checks += (Check(settled, 1.0, 0.0, "1", False),)
     in_vain = answer.searched and action == Action.HALT and not pending

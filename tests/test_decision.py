@@ -173,6 +173,7 @@ def test_a_cap_of_nought_for_less_than_half_a_second_is_a_brake_and_resumes_alon
     held = play(replace(lane(time_s=10.4), memory=brake.memory), TUNING.decision.least_brake_s - 0.5)
     assert {one.action for one in held} == {Action.HALT}
     assert not held[-1].memory.halted
+    assert held[-1].why == "Halts: time of braking is 1.35 s, 1.50 s needed."
     free = decide(replace(lane(time_s=10.0 + TUNING.decision.least_brake_s), memory=held[-1].memory), TUNING)
     assert free.action == Action.CONTINUE
 
