@@ -18,7 +18,7 @@ class Walk:
     """Straight pieces between places at given times, averaged over a moving window.
 
     Before the first and after the last place the walk goes on with the mean velocity of its first and
-    last second. The average over `smooth_s` turns a step of velocity dv into a constant acceleration
+    last second, or stands. The average over `smooth_s` turns a step of velocity dv into a constant acceleration
     dv / smooth_s; with 0 the walk is exactly as given.
 
     Attributes
@@ -27,6 +27,8 @@ class Walk:
         Growing, k at least 1.
     xy : (k, 2) array, m
     smooth_s : float
+    ends_stand : bool
+        Stands before the first place and after the last.
 
     Examples
     --------
@@ -38,6 +40,7 @@ class Walk:
     t_s: np.ndarray
     xy: np.ndarray
     smooth_s: float
+    ends_stand: bool = False
 
     def __post_init__(self):
         n = len(self.t_s)
@@ -55,6 +58,8 @@ class Walk:
         if len(self.t_s) == 1:
             return np.zeros((2, 2))
         between = np.diff(self.xy, axis=0) / np.diff(self.t_s)[:, None]
+        if self.ends_stand:
+            return np.vstack([np.zeros((1, 2)), between, np.zeros((1, 2))])
         span_s = min(EXTEND_S, self.t_s[-1] - self.t_s[0])
         early = [np.interp(self.t_s[0] + span_s, self.t_s, column) for column in self.xy.T]
         late = [np.interp(self.t_s[-1] - span_s, self.t_s, column) for column in self.xy.T]

@@ -50,6 +50,14 @@ def test_a_walk_goes_on_with_its_first_and_last_second():
     assert walk.velocities(np.array([-50.0, 50.0])).tolist() == [pytest.approx([1.2, 0.0]), pytest.approx([0.0, 0.5])]
 
 
+def test_a_walk_whose_ends_stand_is_where_it_began_before_and_where_it_ended_after():
+    # as above; 1.2 m/s within the 0.5 s of smoothing: 2.4 m/s^2 from 1.75 to 2.25 s
+    walk = Walk(np.array([2.0, 3.0, 5.0, 6.0]), np.array([[0.0, 0.0], [1.2, 0.0], [3.0, 0.0], [3.0, 0.5]]), 0.5, True)
+    assert walk.places(np.array([0.0, 10.0])).tolist() == [pytest.approx([0.0, 0.0]), pytest.approx([3.0, 0.5])]
+    assert walk.velocities(np.array([0.0, 1.9, 10.0]))[:, 0] == pytest.approx([0.0, 2.4 * 0.15, 0.0])
+    assert walk.own_times(-5.0, 50.0) == (-5.0, 50.0)  # all of it is checked against things and people
+
+
 def test_a_first_second_with_a_corner_counts_as_a_whole():
     # 0.5 m in 0.5 s, then 0.5 s of standing: 0.5 m in the first second
     walk = Walk(np.array([0.0, 0.5, 3.0]), np.array([[0.0, 0.0], [0.5, 0.0], [0.5, 0.0]]), 0.0)

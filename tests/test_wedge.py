@@ -43,6 +43,17 @@ def test_the_depth_of_the_wedge_is_that_of_two_lines_from_the_mounts():
     assert y[blind].max() == pytest.approx(0.85 + 2.30 / np.tan(np.radians(40)), abs=0.002)
 
 
+def test_before_a_bumper_the_fields_of_view_leave_a_triangle():
+    # Mounts at (3.75, +-0.85) m see to 30 degrees across the middle line: 0.85 / tan 30 = 1.47 m before them,
+    # at x = 5.22 m; a body of 0.35 m that reaches into it counts as well. Behind: the same, mirrored, from (-0.85, +-0.85) m.
+    keeper = WedgeKeeper(TUNING)
+    points = [[4.5, 0.0], [5.5, 0.0], [5.6, 0.0], [4.7, 1.1], [4.5, 1.5], [-1.5, 0.2], [-2.8, 0.0], [1.45, 1.5]]
+    assert keeper.before_bumper(points, HERE).tolist() == [True, True, False, False, False, True, False, False]
+    turned = Pose(2.0, 1.0, np.pi / 2)  # ahead is now along y
+    assert keeper.before_bumper([[2.0, 5.5], [6.5, 1.0]], turned).tolist() == [True, False]
+    assert len(keeper.before_bumper(np.zeros((0, 2)), HERE)) == 0
+
+
 def test_somebody_lost_in_the_wedge_stays_a_coasting_track_there():
     keeper, t = walked_in()
     for k in range(1, 100):
@@ -141,6 +152,30 @@ def test_a_place_that_comes_into_view_and_is_empty_is_given_up():
         now = t + 0.05 * k
         left = keeper.step(no_tracks(now), ego(now, Pose(-6.0, 0.0, 0.0)))
     assert len(left) == 0
+
+
+def test_who_walked_in_beside_the_border_is_held_though_that_border_is_then_seen_empty():
+    # The rear left radar sees to 50 degrees: from (-0.85, 0.85) m the border is y = 0.85 + tan 50 (x + 0.85), 2.7 m out
+    # at x = 0.70 m. Lost at 0.75 m with 1.5 m/s and held 0.3 s ahead, at 1.20 m; 0.6 m farther on that is in view.
+    keeper = WedgeKeeper(TUNING)
+    for k in range(20):
+        t = 0.05 * k
+        keeper.step(exact_tracks(t, [[0.75 - 1.5 * (0.95 - t), 2.7]], [[1.5, 0.0]]), ego(t))
+    for k in range(1, 60):
+        now = t + 0.05 * k
+        kept = keeper.step(no_tracks(now), ego(now, Pose(0.0 if k < 6 else 0.6, 0.0, 0.0)))
+    assert not keeper.blind(kept.state[:, :2], Pose(0.6, 0.0, 0.0)).any()  # empty for nearly 3 s, but they walked on
+    assert kept.stage.tolist() == [Stage.COASTING]
+
+
+def test_who_stood_beside_the_border_is_given_up_when_their_place_is_seen_empty():
+    keeper = WedgeKeeper(TUNING)
+    for k in range(20):
+        keeper.step(exact_tracks(0.05 * k, [[0.75, 2.7]], [[0.0, 0.0]]), ego(0.05 * k, Pose(-0.2, 0.0, 0.0)))
+    for k in range(20, 60):
+        kept = keeper.step(no_tracks(0.05 * k), ego(0.05 * k, Pose(0.0, 0.0, 0.0) if k < 40 else Pose(0.2, 0.0, 0.0)))
+        assert len(kept) == (k < 51) or k < 40
+    assert len(kept) == 0
 
 
 def test_somebody_lost_in_the_open_is_none_of_its_business():

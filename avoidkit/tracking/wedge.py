@@ -2,7 +2,8 @@
 
 No radar sees the wedges beside the flanks. A filter left alone there drifts through the vehicle and is given up;
 so whoever was last seen going in is held where they went in. Who walked in is listed as coasting, with a wide
-uncertainty and a reach that has grown since. Who stood, long and surely enough, and was taken in by the vehicle's own
+uncertainty and a reach that has grown since; that the place at the edge of the wedge is then seen empty says nothing
+while an unseen place is within their reach. Who stood, long and surely enough, and was taken in by the vehicle's own
 motion, is listed as somebody who is possibly there still: the smaller gap at creep speed is kept, since otherwise
 nobody who stands could ever be passed. That they may start to walk unseen is a risk that is named, not removed.
 """
@@ -24,6 +25,9 @@ ENDED_S, DOUBLE_MORE_M = 0.25, 0.15  # a track that ends so soon after its last 
 EMPTY_AFTER_S = 0.6  # a place in view for so long without anybody there is empty
 LOST_S = 5.0  # who was lost in the open explains a new track there for so long
 BESIDE_M, ROUND = 0.8, np.array([(math.cos(a), math.sin(a)) for a in np.arange(8) * math.pi / 4])
+BODY_M = 0.35  # so near to what no radar sees, part of a body is in it
+RINGS_M = np.arange(0.4, 4.1, 0.4)
+NEARBY = (RINGS_M[:, None, None] * ROUND).reshape(-1, 2)  # the nearest first
 WALKS_MPS = 0.4
 OTHER_M = 0.8  # so near to where another was lost, it is the other
 AGAIN_CYCLES, OUT_M = 6, 0.4  # seen in so many cycles on end, and so far on, is seen again
@@ -107,9 +111,21 @@ class WedgeKeeper:
         seen = (angle <= half_view) & (np.hypot(off[..., 0], off[..., 1]) >= self._tuning.radar.range_min_m)
         return near & ~seen.any(axis=1)
 
+    def before_bumper(self, points, pose):
+        """Which scene points, (n, 2) m, are in or near the triangle between the views at a bumper, (n,) bool."""
+        points = np.asarray(points, dtype=float).reshape(-1, 2)
+        x, y = to_local(points, pose).T
+        front, rear, half = box(self._tuning.vehicle)
+        beyond = ((x > front) | (x < rear)) & (np.abs(y) < half + BODY_M)
+        rows = np.flatnonzero(beyond)
+        if len(rows):
+            bodies = points[rows, None] + BODY_M * ROUND
+            beyond[rows] = self.blind(bodies, pose).reshape(len(rows), -1).any(axis=1)
+        return beyond
+
     def _came_out(self, one, tracks, pose):
         """Whether a new, believed track has appeared beside the wedges that nobody lost in the open explains."""
-        gone_s, reach = self._now_s - one.held_s, min(0.8 + 1.8 * (self._now_s - one.seen_s), 4.0)
+        gone_s, reach = self._now_s - one.held_s, self._reach_m(one)
         near = np.hypot(tracks.state[:, 0] - one.x_m, tracks.state[:, 1] - one.y_m) <= reach
         new = (
             near & (tracks.age_s < gone_s) & (tracks.stage == Stage.CONFIRMED) & (tracks.ids != one.key) & walks(tracks)
@@ -119,6 +135,18 @@ class WedgeKeeper:
             if not self._known(place, 1.5) and self.blind(place + BESIDE_M * ROUND, pose).any():
                 return True
         return False
+
+    def _reach_m(self, one):
+        """How far somebody may be from where they went in, m."""
+        return min(0.8 + 1.8 * (self._now_s - one.seen_s), 4.0)
+
+    def _hidden_near(self, one, pose):
+        """Whether the place is in a wedge or, for somebody who walks, a place within their reach is."""
+        places = np.array([[one.x_m, one.y_m]])
+        if not one.stood:
+            within = np.hypot(*NEARBY.T) <= self._reach_m(one)
+            places = np.vstack([places, places + NEARBY[within]])
+        return bool(self.blind(places, pose).any())
 
     def _known(self, place, within_m):
         """Whether somebody lost in the open lately explains who is seen at a place."""
@@ -162,7 +190,7 @@ class WedgeKeeper:
 
     def _watched(self, one, tracks, ego, dt_s):
         """How long the place has been in view, and in how many cycles on end the track has been seen beside a wedge."""
-        hidden = bool(self.blind(np.array([[one.x_m, one.y_m]]), ego.pose)[0])
+        hidden = self._hidden_near(one, ego.pose)
         own = np.flatnonzero((tracks.ids == one.key) & self._in_sight(tracks))
         seen = len(own) > 0 and self.blind(tracks.state[own[0], :2] + BESIDE_M * ROUND, ego.pose).any()
         seen = seen and self._is_same(one, tracks, own[0])
