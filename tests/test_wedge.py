@@ -45,7 +45,7 @@ def test_the_depth_of_the_wedge_is_that_of_two_lines_from_the_mounts():
 
 def test_before_a_bumper_the_fields_of_view_leave_a_triangle():
     # Mounts at (3.75, +-0.85) m see to 30 degrees across the middle line: 0.85 / tan 30 = 1.47 m before them,
-    # at x = 5.22 m; a body of 0.35 m that reaches into it counts as well. Behind: the same, mirrored, from (-0.85, +-0.85) m.
+    # at x = 5.22 m; a body of 0.35 m that reaches into it counts as well. Behind: the same, mirrored.
     keeper = WedgeKeeper(TUNING)
     points = [[4.5, 0.0], [5.5, 0.0], [5.6, 0.0], [4.7, 1.1], [4.5, 1.5], [-1.5, 0.2], [-2.8, 0.0], [1.45, 1.5]]
     assert keeper.before_bumper(points, HERE).tolist() == [True, True, False, False, False, True, False, False]
