@@ -14,6 +14,7 @@ from avoidkit.walks import JUMP_MPS, Walk, fastest_step, find_walks_file, record
 from avoidkit.yard import Number, Point, at_least, complain, many
 
 RADARS = tuple(RadarMounts.model_fields)
+NotNegative = Annotated[float, Field(ge=0.0, le=600.0)]
 FAULTY = (*RADARS, "ultrasonic", "link")
 
 
@@ -36,8 +37,8 @@ class PersonModel(Model):
     """Somebody in the yard: a written walk, a place, or a recorded walker.
 
     A walk ends as it began: it goes on with the velocity of its last second, so that one who shall stay
-    needs a last second of standing, or `ends = "standing"`. Nothing keeps somebody who walks on from walking through a
-    wall: only places of the walk itself are checked.
+    needs a last second of standing, or `walks_on_s`. Nothing keeps somebody who walks on for ever from walking
+    through a wall: only the walk itself is checked, and what `walks_on_s` adds.
     """
 
     name: str = Field(min_length=1, max_length=80, description="unique in the scene")
@@ -61,8 +62,11 @@ class PersonModel(Model):
     turn_deg: float = degrees(-360, 360, 0.0, doc="turns a recorded walk about the file's origin")
     start_s: float = seconds(-600.0, 3600.0, 0.0, doc="time of the first recorded place")
     file_clock: bool = switch(False, doc="start_s is the time of the file's frame 0, so that walkers keep their times")
-    ends: Literal["walking", "standing"] = Field(
-        default="walking", description="before its first place and after its last a walk goes straight on, or stands"
+    walks_on_s: tuple[NotNegative, NotNegative] | None = Field(
+        default=None,
+        strict=False,
+        description="before its first place and after its last a walk goes straight on for so long [s], then stands; "
+        "else for ever",
     )
     smooth_s: float | None = Field(
         default=None, ge=0.0, le=5.0, description="window of the moving average [s], else 1.0 written, 0.5 recorded"
@@ -106,8 +110,8 @@ class PersonModel(Model):
             for key in ("id", "shift_m", "turn_deg", "start_s", "file_clock"):
                 if getattr(self, key) != type(self).model_fields[key].default:
                     raise ValueError(f"{key} goes with walks_file only, got {key} = {getattr(self, key)}")
-        if self.ends != "walking" and self.stands_at is not None:
-            raise ValueError("ends goes with a walk only, got it with stands_at")
+        if self.walks_on_s is not None and self.stands_at is not None:
+            raise ValueError("walks_on_s goes with a walk only, got it with stands_at")
         if self.stays_within_m is not None and self.stands_at is None:
             raise ValueError("stays_within_m goes with stands_at only, got it with a walk")
         return self
@@ -120,11 +124,22 @@ class PersonModel(Model):
     def walk_of(self, recorded=None):
         """The `Walk`, without contacts; `recorded` is (t_s, xy) where it comes from a file."""
         window = self.smooth_s if self.smooth_s is not None else (1.0 if recorded is None else 0.5)
-        stands = self.ends == "standing"
         if recorded is not None:
-            return Walk(*recorded, window, stands)
+            return self._ended(Walk(*recorded, window))
         steps = self.walk if self.walk is not None else (Step(t_s=0.0, x_m=self.stands_at.x_m, y_m=self.stands_at.y_m),)
-        return Walk(np.array([s.t_s for s in steps]), np.array([[s.x_m, s.y_m] for s in steps]), window, stands)
+        walk = Walk(np.array([s.t_s for s in steps]), np.array([[s.x_m, s.y_m] for s in steps]), window)
+        return self._ended(walk)
+
+    def _ended(self, walk):
+        """The walk, with its straight extensions cut off after `walks_on_s`."""
+        if self.walks_on_s is None:
+            return walk
+        before_s, after_s = self.walks_on_s
+        t_s, xy = walk.t_s, walk.xy
+        first, last = xy[:1] - before_s * walk.slopes[0], xy[-1:] + after_s * walk.slopes[-1]
+        t_s = np.concatenate([t_s[:1] - before_s, t_s, t_s[-1:] + after_s])
+        grows = np.concatenate([[before_s > 0], np.ones(len(xy), bool), [after_s > 0]])
+        return Walk(t_s[grows], np.concatenate([first, xy, last])[grows], walk.smooth_s, True)
 
 
 def walk_of(person, folder=""):

@@ -284,5 +284,6 @@ def _written_out(person, walk):
     if person.walks_file is None:
         return person
     steps = tuple(Step(t_s=float(t), x_m=float(x), y_m=float(y)) for t, (x, y) in zip(walk.t_s, walk.xy, strict=True))
-    keep = {key: getattr(person, key) for key in ("name", "kind", "role", "ends", "facing_deg", "height_m")}
-    return PersonModel(walk=steps, smooth_s=walk.smooth_s, **keep)
+    keep = {key: getattr(person, key) for key in ("name", "kind", "role", "facing_deg", "height_m")}
+    on = (0.0, 0.0) if walk.ends_stand else None
+    return PersonModel(walk=steps, smooth_s=walk.smooth_s, walks_on_s=on, **keep)

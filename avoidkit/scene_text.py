@@ -45,8 +45,6 @@ def _plain(scene, **how):
         if "walks_file" not in person:
             for key in RECORDED_ONLY:
                 person.pop(key, None)
-        if "stands_at" in person:
-            person.pop("ends", None)
     return plain
 
 

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from avoidkit.checks import InputError
 from avoidkit.scene import Scene, recorded, standing, walking
 from avoidkit.walks import Walk, read_walks, recorded_walk
 
@@ -56,6 +57,24 @@ def test_a_walk_whose_ends_stand_is_where_it_began_before_and_where_it_ended_aft
     assert walk.places(np.array([0.0, 10.0])).tolist() == [pytest.approx([0.0, 0.0]), pytest.approx([3.0, 0.5])]
     assert walk.velocities(np.array([0.0, 1.9, 10.0]))[:, 0] == pytest.approx([0.0, 2.4 * 0.15, 0.0])
     assert walk.own_times(-5.0, 50.0) == (-5.0, 50.0)  # all of it is checked against things and people
+
+
+def test_somebody_who_walks_on_for_a_time_stands_after_it_and_is_checked_all_the_way():
+    # 1 m/s for a second of the file, half a second before it and 2 s after it: from 5.5 to 9.0 m
+    walk = walking("Bo", [(3, 6, 9), (4, 7, 9)], smooth_s=0.0, walks_on_s=(0.5, 2.0)).walk_of()
+    assert walk.places(np.array([0.0, 2.5, 3.0, 4.0, 6.0, 60.0]))[:, 0].tolist() == [5.5, 5.5, 6.0, 7.0, 9.0, 9.0]
+    yard = Scene(
+        name="yard",
+        path={"legs": [{"direction": "forward", "segments": [{"length_m": 5.0}]}]},
+        pillars=[{"x_m": 9.0, "y_m": 9.0, "diameter_m": 0.4}],
+    )
+    with pytest.raises(InputError, match="from every thing was wanted"):
+        yard.with_people(walking("Bo", [(3, 6, 9), (4, 7, 9)], walks_on_s=(0.5, 2.0)))
+    short = yard.with_people(walking("Bo", [(3, 6, 9), (4, 7, 9)], walks_on_s=(0.5, 1.0)))
+    assert Scene.from_toml(short.to_toml()) == short
+    assert short.self_contained().walks[0].places(np.array([99.0]))[0].tolist() == pytest.approx([8.0, 9.0])
+    with pytest.raises(ValueError, match="walks_on_s goes with a walk only"):
+        standing("Bo", 1, 9, walks_on_s=(0.0, 0.0))
 
 
 def test_a_first_second_with_a_corner_counts_as_a_whole():
