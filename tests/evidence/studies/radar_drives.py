@@ -108,8 +108,8 @@ def _real(scene, tuning, rng):
 def _walks_on(walk, scene, tuning):
     """How long somebody goes straight on before and after what was recorded, s; None where a thing is in their way.
 
-    Beforehand for as long as the drive, or else they set out from a thing, `COMES_FROM_M` or more from wherever the vehicle
-    has been by then; afterwards until a thing is near.
+    Beforehand for as long as the drive, or else they set out from a thing, `COMES_FROM_M` or more from wherever the
+    vehicle has been by then; afterwards until a thing is near.
     """
     before = np.arange(walk.t_s[0], -STEP_S, -STEP_S)
     after = np.arange(walk.t_s[-1], LONGEST_S + STEP_S, STEP_S)
@@ -275,8 +275,9 @@ def conclude(frame):
 
 
 def _most_changes(encounters):
-    """Of the encounters of a drive the most changes of action in one, the vehicle having gone on before it."""
-    return max(changes(f"wait continue {words}") for words in encounters.split("; "))
+    """Of the encounters of a drive the most changes of action in one; the vehicle went on before one that begins HALT."""
+    before = {"halt": "wait continue "}
+    return max(changes(before.get(words.split()[0], "") + words) for words in encounters.split("; "))
 
 
 def _nees_words(rows, walker, column, components, what):
