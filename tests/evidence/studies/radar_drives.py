@@ -275,7 +275,7 @@ def conclude(frame):
 
 
 def _most_changes(encounters):
-    """Of the encounters of a drive the most changes of action in one; the vehicle went on before one that begins HALT."""
+    """Of the encounters of a drive the most changes of action in one; before one that begins with a halt it went on."""
     before = {"halt": "wait continue "}
     return max(changes(before.get(words.split()[0], "") + words) for words in encounters.split("; "))
 
