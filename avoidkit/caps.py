@@ -2,7 +2,7 @@
 
 import functools
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -19,6 +19,8 @@ from avoidkit.separation import (
 from avoidkit.tracking.records import Stage
 from avoidkit.vehicle import box, stop_distance
 from avoidkit.verdict import Check, at_least, at_most
+
+FORESEE_STEP_S = 0.25
 
 
 @functools.lru_cache(maxsize=64)
@@ -52,6 +54,33 @@ def safety_caps(situation, path, along_m, cells, tuning):
     return caps
 
 
+def foreseen(situation, path, along_m, tuning):
+    """The check that a vehicle at rest would have to stop again for somebody, or None.
+
+    Those who walk are taken on as they walk, for `decision.foresee_s` in steps of a quarter of a second; rule 1 asks
+    about each of these instants as if the vehicle had just set off. This adds to rule 1 and never replaces it.
+    """
+    tracks, steps = situation.tracks, round(tuning.decision.foresee_s / FORESEE_STEP_S)
+    walks = ~(tracks.standing >= 0.5)
+    if steps < 1 or not walks.any():
+        return None
+    table = stops(tuning.vehicle, tuning.cycle_s)
+    poses = sweep_poses(path, along_m, situation.ego.pose, table.distance_m)
+    worst = None
+    for ahead_s in tuning.decision.foresee_s * np.arange(1, steps + 1) / steps:
+        state = tracks.state[walks].copy()
+        state[:, :2] += ahead_s * state[:, 2:]
+        moved = replace(situation, tracks=replace(tracks.where(walks), state=state))
+        for cap in person_caps(_near(moved, tuning, table), poses, table, tuning):
+            if cap.cap_mps <= 0 and (worst is None or cap.creep_gap_m < worst[1].creep_gap_m):
+                worst = (ahead_s, cap)
+    if worst is None:
+        return None
+    ahead_s, cap = worst
+    about = f"in {ahead_s:.2f} s {_called(cap)}"
+    return Check("gap foreseen", tuning.decision.clearance_m, cap.creep_gap_m, "m", False, False, about)
+
+
 def _near(situation, tuning, table):
     """The tracks that could matter within the longest stop; NaN counts as near."""
     tracks = situation.tracks
@@ -72,9 +101,13 @@ def _near(situation, tuning, table):
 
 def _person(cap, tuning):
     needed = tuning.decision.clearance_m
-    kind = {0: "unconfirmed track", 3: "possible person"}.get(cap.stage, "track")
     gap = cap.gap_m if cap.cap_mps > 0 else cap.creep_gap_m
-    return Cap(cap.cap_mps, Check("gap to reach", needed, gap, "m", cap.cap_mps > 0, False, f"{kind} {cap.track}"))
+    return Cap(cap.cap_mps, Check("gap to reach", needed, gap, "m", cap.cap_mps > 0, False, _called(cap)))
+
+
+def _called(cap):
+    kind = {0: "unconfirmed track", 3: "possible person"}.get(cap.stage, "track")
+    return f"{kind} {cap.track}"
 
 
 def _known_free(poses, table, cells, tuning):

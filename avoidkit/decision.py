@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from numbers import Real
 
 from avoidkit.backing import pull_back
-from avoidkit.caps import approach_cap, freshness, radar_age, safety_caps, way_ahead
+from avoidkit.caps import approach_cap, foreseen, freshness, radar_age, safety_caps, way_ahead
 from avoidkit.centring import centred
 from avoidkit.clearway import cells_of
 from avoidkit.detour import find_detour
@@ -205,13 +205,16 @@ def _with_memory(situation, answer, tuning):
     halted, capped_since = (False, math.nan) if renewed else (memory.halted, memory.capped_since_s)
     answer, pending, pending_since = _settle(situation, answer, tuning)
     cap, action, settled, ready = answer.cap_mps, answer.action, answer.settled, False
+    soon = _foreseen(situation, answer, tuning)
+    if soon is not None:
+        answer = replace(answer, checks=(*answer.checks, soon))
     braked = memory.action == Action.HALT and not renewed and not halted and math.isfinite(capped_since)
     brief = braked and now - memory.since_s < decision.least_brake_s - 1e-9
     slow = braked and cap < tuning.vehicle.creep_mps + decision.resume_margin_mps - 1e-9
-    if action != Action.HALT and (brief or slow):
+    if action != Action.HALT and (brief or slow or soon is not None):
         action, cap = Action.HALT, 0.0
-        if brief:  # held for steadiness, which is no reason to ask for renewal
-            capped_since, settled = now, "time of braking"
+        if brief or soon is not None:  # held for steadiness, which is no reason to ask for renewal
+            capped_since, settled = now, "time of braking" if brief else soon.name
     if action == Action.HALT:
         cap = 0.0
         capped_since = now if not math.isfinite(capped_since) else capped_since
@@ -241,6 +244,16 @@ def _with_memory(situation, answer, tuning):
     )
     why = sentence(action, checks, settled, cap)
     return Verdict(action, answer.path, cap, new, checks, settled, why, None, answer.others)
+
+
+def _foreseen(situation, answer, tuning):
+    """Before a vehicle at rest sets off: the check that somebody will soon halt it again, or None."""
+    rests = abs(situation.ego.speed_mps) < 0.02 and situation.memory.action in (Action.HALT, Action.WAIT)
+    if not rests or answer.action == Action.HALT:
+        return None
+    along = situation.along_m if same_way(answer.path.name, situation.path.name) else 0.0
+    along = situation.reference_along_m if same_way(answer.path.name, situation.reference.name) else along
+    return foreseen(situation, answer.path, along, tuning)
 
 
 def _settle(situation, answer, tuning):

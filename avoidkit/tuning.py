@@ -206,6 +206,9 @@ class DecisionTuning(Model):
     least_brake_s: float = seconds(
         0.0, 5.0, 1.5, step=0.05, doc="a brake once begun lasts so long: somebody who comes nearer is braked for once"
     )
+    foresee_s: float = seconds(
+        0.0, 3.0, 1.0, step=0.25, doc="at rest it sets off only if nobody who walks on would halt it within so long"
+    )
     renew_after_halt: bool = switch(True, doc="after a halt the operator releases and presses anew")
     remote_range_m: float = metres(
         1.0, 20.0, 6.0, step=0.1, doc="farthest operator", source="UN R79, remote controlled parking"

@@ -190,6 +190,41 @@ def test_after_a_halt_the_vehicle_waits_until_the_operator_releases_and_presses_
     assert renewed[-1].action == Action.CONTINUE
 
 
+COMING = (6.0, 0.5, -1.4, 0.0)  # walks at the van: in a second 0.75 m before its bumper at 3.85 m
+
+
+def test_a_vehicle_at_rest_does_not_set_off_for_somebody_who_would_halt_it_within_a_second():
+    rests, rolls = lane(COMING), lane(COMING, speed_mps=0.8)
+    waits = decide(rests, TUNING)
+    assert (waits.action, waits.settled_by, waits.memory.halted) == (Action.HALT, "gap foreseen", False)
+    assert waits.why.startswith("Halts: in 1.00 s track 1 will be so near that it could come to 0.")
+    assert decide(rests, TUNING.replace({"decision.foresee_s": 0.0})).action == Action.CONTINUE
+    assert decide(rolls, TUNING).action == Action.CONTINUE  # under way rule 1 alone counts
+    assert decide(lane((6.0, 0.5, 1.4, 0.0)), TUNING).action == Action.CONTINUE  # walks away
+    assert decide(lane((6.0, 0.5, 0.0, 0.0)), TUNING).action == Action.CONTINUE  # stands
+    stays = play(rests, 3.0)
+    assert {one.action for one in stays} == {Action.HALT}
+    assert not stays[-1].memory.halted  # so that it goes on by itself
+    assert play(replace(lane(time_s=13.0), memory=stays[-1].memory), 0.1)[-1].action == Action.CONTINUE
+
+
+def test_a_renewal_is_not_offered_while_somebody_walks_at_the_vehicle():
+    halted = play(lane((4.4, 0.0, 0.0, 0.0)), 0.8)[-1].memory
+    coming = play(replace(lane(COMING, time_s=10.8), memory=halted), 0.5)
+    assert {one.action for one in coming} == {Action.HALT}
+    assert not coming[-1].memory.ready
+    assert coming[-1].memory.halted
+    assert play(replace(lane(time_s=11.3), memory=coming[-1].memory), 0.1)[-1].memory.ready
+
+
+@pytest.mark.parametrize("broken", [np.nan, np.inf])
+def test_a_walker_whose_velocity_is_not_a_number_is_not_driven_off_beside(broken):
+    where = lane(COMING)
+    state = where.tracks.state.copy()
+    state[0, 2] = broken
+    assert decide(replace(where, tracks=replace(where.tracks, state=state)), TUNING).action == Action.HALT
+
+
 def test_without_the_rule_of_renewal_a_halt_ends_by_itself():
     tuning = TUNING.replace({"decision.renew_after_halt": False})
     halted = play(lane((4.4, 0.0, 0.0, 0.0)), 0.8, tuning)[-1]

@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from avoidkit.caps import way_ahead
+from avoidkit.caps import foreseen, way_ahead
 from avoidkit.clearway import cells_of
 from avoidkit.detour import MORE
 from avoidkit.handover import situations as plainly
@@ -25,7 +25,7 @@ def limits(tuning):
     for side, factor in SIDES.items():
         for group in (_of_people, _of_things, _of_guard, _of_detours):
             out |= {f"{side} {name}": one for name, one in group(tuning, factor).items()}
-    return out | _seen_long_ago(tuning) | _released(tuning)
+    return out | _seen_long_ago(tuning) | _released(tuning) | _foreseen(tuning)
 
 
 def told_apart(people, factor):
@@ -133,6 +133,26 @@ def _of_detours(tuning, factor):
     needed_m = blocked.things[0][2] + box(tuning.vehicle)[2]  # of its middle line
     y_m = factor * tuning.detour.greatest_offset_m - needed_m - MORE[-1]
     return {"the farthest beside its path": plainly.made(tuning, [(front + 6.0, y_m, 0.0, 0.0)], memory=memory)}
+
+
+def _foreseen(tuning):
+    """Somebody walks at a vehicle at rest, and within `foresee_s` will just halt it, or just not."""
+    rests = Memory(Action.WAIT, NOW_S - 1.0)
+
+    def at(x_m):
+        situation = plainly.made(tuning, [(x_m, 0.0, -1.4, 0.0)], speed_mps=0.0, memory=rests)
+        return situation, foreseen(situation, situation.path, situation.along_m, tuning)
+
+    near, far = box(tuning.vehicle)[0] + 0.5, box(tuning.vehicle)[0] + 12.0
+    if at(near)[1] is None or at(far)[1] is not None:
+        return {}  # this tuning does not look ahead
+    for _ in range(24):
+        middle = (near + far) / 2
+        near, far = (middle, far) if at(middle)[1] is not None else (near, middle)
+    return {
+        "somebody is foreseen to halt it": at(near - 0.002)[0],
+        "somebody is foreseen not to halt it": at(far + 0.002)[0],
+    }
 
 
 def _released(tuning):
