@@ -55,7 +55,7 @@ def safety_caps(situation, path, along_m, cells, tuning):
 
 
 def foreseen(situation, path, along_m, tuning):
-    """The check that a vehicle at rest would have to stop again for somebody, or None.
+    """The check that a vehicle at rest would not have to stop again at once for somebody; None where nobody walks near.
 
     Those who walk are taken on as they walk, for `decision.foresee_s` in steps of a quarter of a second; rule 1 asks
     about each of these instants as if the vehicle had just set off. This adds to rule 1 and never replaces it.
@@ -72,13 +72,13 @@ def foreseen(situation, path, along_m, tuning):
         state[:, :2] += ahead_s * state[:, 2:]
         moved = replace(situation, tracks=replace(tracks.where(walks), state=state))
         for cap in person_caps(_near(moved, tuning, table), poses, table, tuning):
-            if cap.cap_mps <= 0 and (worst is None or cap.creep_gap_m < worst[1].creep_gap_m):
+            if worst is None or (cap.cap_mps > 0, cap.creep_gap_m) < (worst[1].cap_mps > 0, worst[1].creep_gap_m):
                 worst = (ahead_s, cap)
     if worst is None:
         return None
     ahead_s, cap = worst
     about = f"in {ahead_s:.2f} s {_called(cap)}"
-    return Check("gap foreseen", tuning.decision.clearance_m, cap.creep_gap_m, "m", False, False, about)
+    return Check("gap foreseen", tuning.decision.clearance_m, cap.creep_gap_m, "m", cap.cap_mps > 0, False, about)
 
 
 def _near(situation, tuning, table):

@@ -208,12 +208,13 @@ def _with_memory(situation, answer, tuning):
     soon = _foreseen(situation, answer, tuning)
     if soon is not None:
         answer = replace(answer, checks=(*answer.checks, soon))
+    comes = soon is not None and not soon.holds
     braked = memory.action == Action.HALT and not renewed and not halted and math.isfinite(capped_since)
     brief = braked and now - memory.since_s < decision.least_brake_s - 1e-9
     slow = braked and cap < tuning.vehicle.creep_mps + decision.resume_margin_mps - 1e-9
-    if action != Action.HALT and (brief or slow or soon is not None):
+    if action != Action.HALT and (brief or slow or comes):
         action, cap = Action.HALT, 0.0
-        if brief or soon is not None:  # held for steadiness, which is no reason to ask for renewal
+        if brief or comes:  # held for steadiness, which is no reason to ask for renewal
             capped_since, settled = now, "time of braking" if brief else soon.name
     if action == Action.HALT:
         cap = 0.0
@@ -247,7 +248,7 @@ def _with_memory(situation, answer, tuning):
 
 
 def _foreseen(situation, answer, tuning):
-    """Before a vehicle at rest sets off: the check that somebody will soon halt it again, or None."""
+    """Before a vehicle at rest sets off: the check that nobody will soon halt it again; None where nobody walks."""
     rests = abs(situation.ego.speed_mps) < 0.02 and situation.memory.action in (Action.HALT, Action.WAIT)
     if not rests or answer.action == Action.HALT:
         return None

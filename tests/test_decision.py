@@ -202,6 +202,8 @@ def test_a_vehicle_at_rest_does_not_set_off_for_somebody_who_would_halt_it_withi
     assert decide(rolls, TUNING).action == Action.CONTINUE  # under way rule 1 alone counts
     assert decide(lane((6.0, 0.5, 1.4, 0.0)), TUNING).action == Action.CONTINUE  # walks away
     assert decide(lane((6.0, 0.5, 0.0, 0.0)), TUNING).action == Action.CONTINUE  # stands
+    leaves = checks_of(decide(lane((6.0, 0.5, 1.4, 0.0)), TUNING), "gap foreseen")
+    assert [check.holds for check in leaves] == [True]  # asked, and shown
     stays = play(rests, 3.0)
     assert {one.action for one in stays} == {Action.HALT}
     assert not stays[-1].memory.halted  # so that it goes on by itself

@@ -141,14 +141,15 @@ def _foreseen(tuning):
 
     def at(x_m):
         situation = plainly.made(tuning, [(x_m, 0.0, -1.4, 0.0)], speed_mps=0.0, memory=rests)
-        return situation, foreseen(situation, situation.path, situation.along_m, tuning)
+        check = foreseen(situation, situation.path, situation.along_m, tuning)
+        return situation, check is not None and not check.holds
 
     near, far = box(tuning.vehicle)[0] + 0.5, box(tuning.vehicle)[0] + 12.0
-    if at(near)[1] is None or at(far)[1] is not None:
+    if at(far)[1] or not at(near)[1]:
         return {}  # this tuning does not look ahead
     for _ in range(24):
         middle = (near + far) / 2
-        near, far = (middle, far) if at(middle)[1] is not None else (near, middle)
+        near, far = (middle, far) if at(middle)[1] else (near, middle)
     return {
         "somebody is foreseen to halt it": at(near - 0.002)[0],
         "somebody is foreseen not to halt it": at(far + 0.002)[0],
