@@ -89,7 +89,7 @@ def _radar(c):
         hit, end, steady = (percent(c[f"{name}: {what}"]) for what in RADAR)
         parts.append(
             f"{name} walks: contact while moving {hit}, end reached where the oracle can {end}, "
-            f"at most two changes of action while somebody is met {steady}"
+            f"at most two changes of action in each encounter {steady}"
         )
     return "; ".join(parts)
 
@@ -97,7 +97,7 @@ def _radar(c):
 RADAR = (
     "drives with a contact while moving",
     "end reached where the oracle can",
-    "at most two changes of action while somebody is met",
+    "at most two changes of action in each encounter",
 )
 
 
