@@ -93,7 +93,7 @@ def filled(show, wide_in, high_in, dpi, *numbers):
 def tracks():
     """Every figure of the tracks of a drive, as `avoidkit drive --diagnose` draws it."""
     found = diagnosis_of(drive(scene_named("guest_crosses"), tuning_named("baseline"), seed=SEED, duration_s=13.0))
-    numbers = (found.errors.position_m, found.innovations.nis, found.gospa_parts, found.whiteness)
+    numbers = (found.errors.position_m, found.nees, found.innovations.nis, found.gospa_parts, found.whiteness)
     return filled(lambda figure: show_diagnosis(figure, found), 14.0, 18.0, 72, *numbers)
 
 
