@@ -48,7 +48,10 @@ def yard(seed, tuning):
         guest = recorded(
             f"walker {walker}", FILE, walker, turn_deg=math.degrees(turn), shift_m=shift, start_s=round(start, 3)
         )
-        scene = court((guest,))
+        try:
+            scene = court((guest,))
+        except ValueError:  # at the vehicle when the drive begins
+            continue
         gap = _least_m(scene, tuning, times, along)
         if NEAR_M <= gap <= FAR_M:
             return scene, gap
