@@ -40,10 +40,7 @@ TRIES, STEP_S, COMES_FROM_M = 20000, 0.1, 6.0
 HALT_S = 15.0  # a drive ends after so long a halt: a recorded walker stands where the vehicle stopped him, for ever
 LOOKED_M, PRESS_S = 4.0, 1.0  # nobody so near when hold-to-run is first pressed
 MOVES_MPS, MOVING_MPS = 0.15, 0.05
-ENCOUNTER_M, GONE_ON_S = (
-    6.0,
-    3.0,
-)  # ours: so near the outline somebody is met; an encounter is over after so long a drive
+ENCOUNTER_M, GONE_ON_S = 6.0, 3.0  # ours: so near somebody is met; after so long a drive that is over
 
 
 def tasks():
