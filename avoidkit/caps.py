@@ -57,10 +57,10 @@ def safety_caps(situation, path, along_m, cells, tuning):
 def foreseen(situation, path, along_m, tuning):
     """The check that a vehicle at rest would not have to stop again at once for somebody; None where nobody walks near.
 
-    Those who walk are taken on as they walk, for `decision.foresee_s` in steps of a quarter of a second; rule 1 asks
-    about each of these instants as if the vehicle had just set off. This adds to rule 1 and never replaces it.
+    Those who walk are taken on as they walk, for `decision.foresee_s` in steps of at most a quarter of a second; rule 1
+    asks about each of these instants as if the vehicle had just set off. This adds to rule 1 and never replaces it.
     """
-    tracks, steps = situation.tracks, round(tuning.decision.foresee_s / FORESEE_STEP_S)
+    tracks, steps = situation.tracks, math.ceil(tuning.decision.foresee_s / FORESEE_STEP_S)
     walks = ~(tracks.standing >= 0.5)
     if steps < 1 or not walks.any():
         return None

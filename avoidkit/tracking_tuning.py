@@ -105,10 +105,13 @@ class TrackingTuning(Model):
     )
     bias_walking_m: float = metres(0.0, 0.3, 0.01, doc="the same of a walker, who does not stand by one of his glints")
     bias_edge_m: float = metres(
-        0.0, 1.0, 0.3, doc="the same of somebody measured as part of an edge, such as a wall, by the share of it"
+        0.0, 1.0, 0.3, doc="more for who stands and is measured as part of an edge, such as a wall, by the share of it"
     )
     bias_bumper_m: float = metres(
-        0.0, 1.0, 0.25, doc="the same between the fields of view at a bumper, where each radar sees one side of a body"
+        0.0,
+        1.0,
+        0.25,
+        doc="more for who stands between the fields of view at a bumper, where each radar sees one side of a body",
     )
     bias_mps: float = speed(0.0, 1.0, 0.06, step=0.01, doc="error of velocity that scans do not average out, per axis")
     still_cell_m: float = metres(0.1, 1.0, 0.25, step=0.05, doc="cells of the memory of still returns")

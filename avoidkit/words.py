@@ -51,8 +51,11 @@ def _compared(check):
         return f"before it stands, {check.about} could come to {_number(check.found)} m from it; {needed}"
     if check.name == "gap foreseen":
         when, who = check.about.split(" s ", 1)
-        far = f"{-check.found:.2f} m into its way" if check.found < 0 else f"{_number(check.found)} m from it"
-        return f"{when} s {who} will be so near that it could come to {far}; {needed}"
+        if check.found < 0:
+            far = f"be {-check.found:.2f} m into its way; {needed} between them"
+        else:
+            far = f"come to {_number(check.found)} m from it; {needed}"
+        return f"{when} s it would have to stand again: {who} could then {far}"
     if check.name == "way ahead":
         things = {"small thing": "a small thing stands", "occupied cells": "occupied cells lie"}
         return f"{things.get(check.about, check.about)} in the way, {_number(check.found)} m ahead; {needed}"

@@ -197,7 +197,7 @@ def test_a_vehicle_at_rest_does_not_set_off_for_somebody_who_would_halt_it_withi
     rests, rolls = lane(COMING), lane(COMING, speed_mps=0.8)
     waits = decide(rests, TUNING)
     assert (waits.action, waits.settled_by, waits.memory.halted) == (Action.HALT, "gap foreseen", False)
-    assert waits.why.startswith("Halts: in 1.00 s track 1 will be so near that it could come to 0.")
+    assert waits.why.startswith("Halts: in 1.00 s it would have to stand again: track 1 could then be 0.")
     assert decide(rests, TUNING.replace({"decision.foresee_s": 0.0})).action == Action.CONTINUE
     assert decide(rolls, TUNING).action == Action.CONTINUE  # under way rule 1 alone counts
     assert decide(lane((6.0, 0.5, 1.4, 0.0)), TUNING).action == Action.CONTINUE  # walks away

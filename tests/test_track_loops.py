@@ -188,7 +188,7 @@ def test_small_sorts_order_as_those_of_numpy_with_ties_too():
 def test_a_track_that_clings_to_an_edge_ends_in_seconds_unless_it_came_there_through_the_open():
     life = np.zeros((3, column.LIFE))
     life[:, column.OBSERVABLE], life[:, column.EDGE_SHARE] = 0.99, 0.9
-    life[:, column.OPEN_HITS] = [3, 80, 3]
+    life[:, column.OPEN_HITS], life[:, column.HITS] = [3, 80, 3], 200
     life[2, column.STILL_BORN] = 1.0  # a small still thing is judged by its size, not by this
     for _ in range(100):
         lives.pass_time(life, 0.05, SETTINGS)

@@ -116,7 +116,7 @@ def test_pairing_nothing_gives_nothing():
 def one_life(**columns):
     life = np.zeros((1, column.LIFE))
     life[0, [column.OBSERVABLE, column.UNOBSERVABLE]] = 0.985, 0.010
-    life[0, [column.STANDS_SINCE_S, column.WALKS_SINCE_S]] = np.inf
+    life[0, [column.STANDS_SINCE_S, column.WALKS_SINCE_S]], life[0, column.HITS] = np.inf, 200
     life[0, column.STOOD_S] = -np.inf
     for name, value in columns.items():
         life[0, getattr(column, name)] = value
@@ -133,6 +133,31 @@ def test_somebody_unseen_for_the_longest_run_of_an_open_recording_is_still_there
         if k == 63:
             assert existence > lives.GONE_BELOW
     assert existence < lives.GONE_BELOW
+
+
+def test_a_believed_track_of_few_measurements_ends_where_somebody_watched_for_long_is_waited_for():
+    # Images of a walker that had 4 to 53 measurements halted the van for seconds after they had gone.
+    ends_s = {}
+    for hits in (5, 27, 200):
+        life = one_life(HITS=hits, BELIEVED=1.0, SEEN_S=0.0, OPEN_HITS=hits, OBSERVABLE=0.999, UNOBSERVABLE=0.0)
+        yes = np.ones(1, bool)
+        for k in range(400):
+            lives.pass_time(life, 0.05, SETTINGS)
+            lives.weigh(life, ~yes, np.ones(1), np.array([0.9]), yes)
+            if ended(life, now_s=0.05 * k):
+                break
+        ends_s[hits] = 0.05 * k
+    assert ends_s[5] < 0.4
+    assert ends_s[27] < 1.5
+    assert ends_s[200] > 3.2  # the longest run of misses of one walker in open radar recordings
+
+
+def test_somebody_who_goes_out_of_view_after_few_measurements_is_kept_for_seconds():
+    life, yes = one_life(HITS=5, BELIEVED=1.0, SEEN_S=0.0, OPEN_HITS=5), np.ones(1, bool)
+    for k in range(60):
+        lives.pass_time(life, 0.05, SETTINGS)
+        lives.weigh(life, ~yes, np.ones(1), np.array([0.9]), ~yes)
+        assert not ended(life, now_s=0.05 * k)
 
 
 def test_a_miss_of_somebody_hidden_says_nothing():
@@ -226,8 +251,9 @@ def seen_for(memory, place_at, duration_s, rng, spread_m=0.05):
         stills.count_scan(memory.layers, cells, t, SETTINGS[of.STILL_KEEP_S])
 
 
-def judged(memory, place, now_s):
-    edge, small, marks = stills.look_round(np.array([place]), np.ones(1, bool), memory.layers, now_s, SETTINGS)
+def judged(memory, place, now_s, radar_at=(0.0, 0.0)):
+    asked, radar = np.ones(1, bool), np.array([*radar_at, 0.0])
+    edge, small, marks = stills.look_round(np.array([place]), asked, memory.layers, now_s, radar, SETTINGS)
     return bool(edge[0]), bool(small[0]), len(marks)
 
 
@@ -238,6 +264,34 @@ def test_a_wall_is_an_edge_and_a_post_is_a_small_thing():
     assert judged(wall, (4.2, 2.0), 3.0)[0]
     assert judged(wall, (4.2, 2.0), 3.0)[2] > 4
     assert judged(post, (3.0, 2.0), 3.0) == (False, True, 0)
+
+
+def test_somebody_and_their_image_right_behind_them_are_no_edge_and_a_wall_of_that_length_beside_them_is():
+    # 1.55 m from the first to the last cell: along the line of sight of a radar at 0, 0 it may be an image.
+    memory = stills.StillMemory()
+    seen_for(memory, lambda t: [(5.0, 0.1), (5.6, 0.1), (6.3, 0.1)], 3.0, np.random.default_rng(0))
+    assert judged(memory, (5.0, 0.1), 3.0) == (False, True, 0)
+    assert judged(memory, (5.0, 0.1), 3.0, radar_at=(5.6, -4.0))[0]  # a radar to whose line of sight it lies across
+
+
+def test_a_longer_row_along_the_line_of_sight_is_an_edge():
+    memory = stills.StillMemory()
+    seen_for(memory, lambda t: [(5.0 + 0.4 * k, 0.1) for k in range(8)], 3.0, np.random.default_rng(0))
+    assert judged(memory, (5.0, 0.1), 3.0)[0]
+
+
+def test_what_is_weak_beside_something_strong_makes_it_no_longer_from_wherever_it_is_looked_at():
+    # A post of two cells, and beside it two cells that few scans show: a tenth of the strongest cell's is not enough.
+    memory, rng = stills.StillMemory(), np.random.default_rng(0)
+
+    def post_and_strays(t):
+        k = round(t / 0.025)
+        stray = [(5.12, 1.12)] if k % 20 == 0 else [(5.12, 0.62)] if k % 20 == 10 else []
+        return [(5.12, 0.12), (5.12, -0.38), *stray]
+
+    seen_for(memory, post_and_strays, 3.0, rng, spread_m=0.02)
+    assert judged(memory, (5.12, 0.12), 3.0) == (False, True, 0)
+    assert judged(memory, (5.12, 1.12), 3.0)[0] is False
 
 
 def test_the_trail_of_somebody_who_walks_across_is_no_edge():

@@ -116,6 +116,37 @@ def test_who_is_seen_walking_out_is_held_no_longer():
     assert again.state[0, 1] == pytest.approx(4.3)
 
 
+def test_for_a_moment_the_own_track_of_somebody_lost_in_the_wedge_says_where_they_are_and_then_their_hold_does():
+    keeper, t = walked_in()
+    places = {}
+    for k in range(1, 10):
+        now = t + 0.05 * k
+        coasting = exact_tracks(now, [[1.45, 2.0 - 0.05 * k]], [[0.0, -1.0]], seen_ago_s=0.05 * k)
+        tracks = keeper.step(coasting, ego(now))
+        assert len(tracks) == 1
+        places[k] = (tracks.state[0, 1], tracks.state[0, 3])
+    assert places[5] == (pytest.approx(1.75), -1.0)
+    assert places[8] == places[9] == (pytest.approx(1.75, abs=0.1), 0.0)  # the first unseen place on their way
+
+
+def test_who_is_held_is_known_less_well_with_time_as_far_as_a_third_of_a_metre():
+    keeper, t = walked_in()
+    sigma_m = []
+    for k in range(1, 40):
+        tracks = keeper.step(no_tracks(t + 0.05 * k), ego(t + 0.05 * k))
+        sigma_m += [float(np.sqrt(tracks.covariance[0, 0, 0]))] if len(tracks) else []
+    assert sigma_m[0] < 0.15
+    assert np.all(np.diff(sigma_m) >= 0)
+    assert sigma_m[-1] == pytest.approx(0.35)
+
+
+def test_who_is_seen_again_after_a_fifth_of_a_second_is_held_no_longer():
+    keeper, t = walked_in()
+    t = unseen(keeper, t, cycles=4)
+    again = keeper.step(exact_tracks(t + 0.05, [[1.45, 1.75]], [[0.0, -1.0]]), ego(t + 0.05))
+    assert again.state[:, 1].tolist() == [1.75]
+
+
 def test_one_stray_return_is_not_somebody_coming_out():
     keeper, t = walked_in()
     t = unseen(keeper, t)

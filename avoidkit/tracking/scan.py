@@ -34,7 +34,9 @@ def take_in(tracker, entry):
     settings, clusters, bank, layers = tracker.settings, entry.clusters, tracker.bank, tracker.still.layers
     tracker.filter.advance(bank, entry.taken_s, settings)
     tracker.still.begin(entry.taken_s, entry.sensor)
-    edge, small, marks = stills.look_round(clusters.xy, clusters.still, layers, entry.taken_s, settings)
+    edge, small, marks = stills.look_round(
+        clusters.xy, clusters.still, layers, entry.taken_s, clusters.sensor, settings
+    )
     if len(marks):
         tracker.still.touch(marks)
         layers[stills.EDGE_S, marks] = entry.taken_s
@@ -334,7 +336,7 @@ def remember_still(tracker, entry):
     stills.count_scan(layers, cells, entry.taken_s, settings[of.STILL_KEEP_S])
     quiet = (bank.life[:, STILL_BORN] > 0.5) & (bank.life[:, MOVED] < 0.5)
     if quiet.any():
-        bank.keep(~edges_among(bank.states, quiet, layers, entry.taken_s, settings))
+        bank.keep(~edges_among(bank.states, quiet, layers, entry.taken_s, clusters.sensor, settings))
 
 
 @compiled
@@ -358,10 +360,10 @@ def still_cells(points, still, sigma_m, states, modes, life, layers, taken_s, se
 
 
 @compiled
-def edges_among(states, quiet, layers, taken_s, settings):
+def edges_among(states, quiet, layers, taken_s, sensor, settings):
     """Which of the tracks `quiet` lie on something long, (n,) bool."""
     xy = np.empty((len(states), 2))  # laid out as clusters are, so that `look_round` is compiled once
     for i in range(len(states)):
         xy[i, 0], xy[i, 1] = states[i, 0, 0], states[i, 0, 1]
-    edge, _, _ = stills.look_round(xy, quiet, layers, taken_s, settings)
+    edge, _, _ = stills.look_round(xy, quiet, layers, taken_s, sensor, settings)
     return edge

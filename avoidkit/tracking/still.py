@@ -1,7 +1,8 @@
 """Where still returns have come from: a memory in the scene frame that tells edges from small things.
 
 A wall or a parked vehicle returns along its edges, and over some scans its returns join into something
-longer than a person is wide. Cells of a square grid, wrapped round at its ends, remember how many scans had a
+longer than a person is wide, unless it is that only along the line of sight, as somebody with an image of theirs
+behind them is. Cells of a square grid, wrapped round at its ends, remember how many scans had a
 still return there, and the first and last of them; cells found to belong to something long are marked, and the
 mark stays for `edge_keep_s`. Someone who walks straight across the line of sight shows no range rate either,
 but leaves each cell within a second: only cells seen over `still_settle_s` are joined.
@@ -21,6 +22,8 @@ CELLS = 512  # cells along each side before the grid repeats
 COUNT, FIRST_S, LAST_S, EDGE_S = 0, 1, 2, 3  # layers of the memory
 NEVER_S = -1e9
 MARK_CELLS = 1.2
+# Ours: the image of a guest who stood, 0.95 m behind them at their bearing, spread over 1.0 m across it (one drive).
+IMAGE_ACROSS_M, IMAGE_BEHIND_M = 1.3, 1.0
 
 
 class StillMemory:
@@ -141,7 +144,7 @@ def marked(layers, x_m, y_m, taken_s, settings):
 
 
 @compiled
-def joined(layers, x_m, y_m, taken_s, settings, rows, cols):
+def joined(layers, x_m, y_m, taken_s, sensor, settings, rows, cols):
     """Join cells around a place, from the strongest within one cell of it, over gaps of up to one cell.
 
     Parameters
@@ -153,8 +156,9 @@ def joined(layers, x_m, y_m, taken_s, settings, rows, cols):
     -------
     n : int
         How many were joined; 0: nothing there.
-    length_m : float
-        Greatest distance between two of them and the width of a cell; the search ends above `edge_m`.
+    long : bool
+        Whether they are an edge: two of them are farther apart than `edge_m`, and not just one behind the other as
+        somebody and their mirror image are, seen from `sensor`. With that the search ends.
     count, span_s : float
         Scans in the strongest cell, and over which time.
     """
@@ -167,32 +171,44 @@ def joined(layers, x_m, y_m, taken_s, settings, rows, cols):
             if here > best:
                 best, rows[0], cols[0] = here, row0 + dr, col0 + dc
     if best == 0.0:
-        return 0, 0.0, 0.0, 0.0
+        return 0, False, 0.0, 0.0
+    first = best
+    bearing = math.atan2(y_m - sensor[1], x_m - sensor[0])
+    sin, cos = math.sin(bearing), math.cos(bearing)
     core = (rows[0] % CELLS) * CELLS + cols[0] % CELLS
-    n, k, length_m = 1, 0, cell_m
-    while k < n and length_m <= settings[of.EDGE_M]:
+    n, k, long = 1, 0, False
+    while k < n and not long:
+        stronger = False
         for dr in range(-2, 3):
             for dc in range(-2, 3):
                 row, col = rows[k] + dr, cols[k] + dc
-                known = n >= len(rows)
+                here = strength(layers, (row % CELLS) * CELLS + col % CELLS, taken_s, settings)
+                if here > best:
+                    best, stronger = here, True
+                known = stronger or n >= len(rows) or here <= settings[of.STILL_SHARE] * best
                 for q in range(n):
                     known = known or (rows[q] == row and cols[q] == col)
-                if (
-                    known
-                    or strength(layers, (row % CELLS) * CELLS + col % CELLS, taken_s, settings)
-                    <= settings[of.STILL_SHARE] * best
-                ):
+                if known:
                     continue
                 for q in range(n):
-                    length_m = max(length_m, cell_m * (1.0 + math.sqrt((rows[q] - row) ** 2 + (cols[q] - col) ** 2)))
+                    up, on = rows[q] - row, cols[q] - col
+                    length_m = cell_m * (1.0 + math.sqrt(up * up + on * on))
+                    across_m = cell_m * (1.0 + abs(up * cos - on * sin))
+                    image = across_m < IMAGE_ACROSS_M and length_m < settings[of.EDGE_M] + IMAGE_BEHIND_M
+                    long = long or (length_m > settings[of.EDGE_M] and not image)
                 rows[n], cols[n] = row, col
                 n += 1
-        k += 1
-    return n, length_m, layers[COUNT, core], layers[LAST_S, core] - layers[FIRST_S, core]
+        if stronger:  # begin anew: what is weak beside something strong is weak from wherever it is looked at
+            n, k, long = 1, 0, False
+        else:
+            k += 1
+    if first <= settings[of.STILL_SHARE] * best:
+        return 0, False, 0.0, 0.0
+    return n, long, layers[COUNT, core], layers[LAST_S, core] - layers[FIRST_S, core]
 
 
 @compiled
-def look_round(xy, asked, layers, taken_s, settings):
+def look_round(xy, asked, layers, taken_s, sensor, settings):
     """Which of the still things asked for belong to something long, and which are small and seen for long.
 
     Parameters
@@ -219,8 +235,8 @@ def look_round(xy, asked, layers, taken_s, settings):
             edge[i] = True
             if taken_s - layers[EDGE_S, cell_of(xy[i, 0], xy[i, 1], settings[of.STILL_CELL_M])] <= 1.0:
                 continue
-        n, length_m, count, span_s = joined(layers, xy[i, 0], xy[i, 1], taken_s, settings, rows, cols)
-        if length_m > settings[of.EDGE_M]:
+        n, long, count, span_s = joined(layers, xy[i, 0], xy[i, 1], taken_s, sensor, settings, rows, cols)
+        if long:
             edge[i] = True
             for k in range(n):
                 marks[c] = (rows[k] % CELLS) * CELLS + cols[k] % CELLS

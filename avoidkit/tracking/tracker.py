@@ -198,8 +198,8 @@ class Tracker:
         return (
             standing * tuning.bias_m**2
             + (1.0 - standing) * tuning.bias_walking_m**2
-            + (at_edge * tuning.bias_edge_m) ** 2
-            + before * tuning.bias_bumper_m**2
+            + standing * (at_edge * tuning.bias_edge_m) ** 2
+            + standing * before * tuning.bias_bumper_m**2
         )
 
     def _named(self, keys):

@@ -1,11 +1,12 @@
 """Somebody seen entering a blind wedge stays a track there until they are seen again, or the place is.
 
 No radar sees the wedges beside the flanks. A filter left alone there drifts through the vehicle and is given up;
-so whoever was last seen going in is held where they went in. Who walked in is listed as coasting, with a wide
-uncertainty and a reach that has grown since; that the place at the edge of the wedge is then seen empty says nothing
-while an unseen place is within their reach. Who stood, long and surely enough, and was taken in by the vehicle's own
-motion, is listed as somebody who is possibly there still: the smaller gap at creep speed is kept, since otherwise
-nobody who stands could ever be passed. That they may start to walk unseen is a risk that is named, not removed.
+so whoever was last seen going in is held where they went in. Who walked in is listed as coasting, for the first
+moment by their own track and then there, with an uncertainty and a reach that have grown since; that the place at
+the edge of the wedge is then seen empty says nothing while an unseen place is within their reach. Who stood, long
+and surely enough, and was taken in by the vehicle's own motion, is listed as somebody who is possibly there still:
+the smaller gap at creep speed is kept, since otherwise nobody who stands could ever be passed. That they may start
+to walk unseen is a risk that is named, not removed.
 """
 
 import math
@@ -29,9 +30,10 @@ BODY_M = 0.35  # so near to what no radar sees, part of a body is in it
 RINGS_M = np.arange(0.4, 4.1, 0.4)  # as far as `_reach_m` goes
 NEARBY = (RINGS_M[:, None, None] * ROUND).reshape(-1, 2)  # the nearest first
 WALKS_MPS = 0.4
+SHORT_S = 0.3  # seen after so short a while they are: there was no time to take another for them
 OTHER_M = 0.8  # so near to where another was lost, it is the other
 AGAIN_CYCLES, OUT_M = 6, 0.4  # seen in so many cycles on end, and so far on, is seen again
-SPREAD_WALKED = (0.35**2, 0.35**2, 0.5**2, 0.5**2)  # variances of somebody who walked into a wedge, m^2 and m^2/s^2
+WALKED_M, WALKED_MPS = (0.1, 0.35), 0.5  # who walked in is known to the first; by 0.4 m/s less well, to the second
 SPREAD_STOOD = (0.05**2, 0.05**2, 0.08**2, 0.08**2)
 
 
@@ -51,6 +53,15 @@ class _Held:
     stood: bool = False
     from_x_m: float = math.nan  # where the track was when it was first seen again
     from_y_m: float = math.nan
+    away_s: float = math.nan  # and for how long it had not been seen
+
+
+def _spread(one, now_s):
+    """Covariance of somebody held, (4, 4); that they may have walked since is in their reach, by how long ago it is."""
+    if one.stood:
+        return np.diag(SPREAD_STOOD)
+    sigma_m = min(math.hypot(WALKED_M[0], 0.4 * (now_s - one.seen_s)), WALKED_M[1])
+    return np.diag([sigma_m**2, sigma_m**2, WALKED_MPS**2, WALKED_MPS**2])
 
 
 def walks(tracks):
@@ -197,6 +208,7 @@ class WedgeKeeper:
         one = replace(one, in_view_s=0.0 if hidden else one.in_view_s + dt_s, again=one.again + 1 if seen else 0)
         if one.again == 1:
             one = replace(one, from_x_m=float(tracks.state[own[0], 0]), from_y_m=float(tracks.state[own[0], 1]))
+            one = replace(one, away_s=float(tracks.last_seen_s[own[0]]) - one.seen_s)
         return one
 
     def _is_same(self, one, tracks, k):
@@ -212,7 +224,7 @@ class WedgeKeeper:
     def _seen_again(self, one, tracks):
         """Seen for long enough, and really walking out, or where they went in."""
         own = np.flatnonzero(tracks.ids == one.key)
-        if one.again < AGAIN_CYCLES or len(own) == 0:
+        if one.again < (1 if one.away_s <= SHORT_S else AGAIN_CYCLES) or len(own) == 0:
             return False
         place = tracks.state[own[0], :2]
         gone_m, off_m = math.dist(place, (one.from_x_m, one.from_y_m)), math.dist(place, (one.x_m, one.y_m))
@@ -239,15 +251,16 @@ class WedgeKeeper:
         """The tracks and those held; one whose name is in sight elsewhere is held under the same number, negative."""
         if not self._held:
             return tracks
-        rest = tracks.where(~np.isin(tracks.ids, list(self._held)) | self._in_sight(tracks))
-        held = list(self._held.values())
+        coasts = {h.key for h in self._held.values() if not h.stood and tracks.time_s - h.seen_s <= SHORT_S}
+        held = [h for h in self._held.values() if h.key not in coasts.intersection(tracks.ids.tolist())]
+        rest = tracks.where(~np.isin(tracks.ids, [h.key for h in held]) | self._in_sight(tracks))
         n = len(held)
-        spread = np.array([np.diag(SPREAD_STOOD if h.stood else SPREAD_WALKED) for h in held])
+        spread = np.array([_spread(h, tracks.time_s) for h in held]).reshape(-1, 4, 4)
         more = Tracks(
             time_s=tracks.time_s,
             ids=np.array([-h.key if h.key in rest.ids else h.key for h in held], np.int64),
             stage=np.array([Stage.POSSIBLE if h.stood else Stage.COASTING for h in held], np.int8),
-            state=np.array([[h.x_m, h.y_m, 0.0, 0.0] for h in held]),
+            state=np.array([[h.x_m, h.y_m, 0.0, 0.0] for h in held]).reshape(-1, 4),
             covariance=spread,
             existence=np.full(n, 0.9),
             standing=np.full(n, 0.5),
@@ -278,6 +291,7 @@ class WedgeKeeper:
                 h.stood,
                 h.from_x_m,
                 h.from_y_m,
+                h.away_s,
             ]
             for h in self._held.values()
         ]
@@ -286,7 +300,7 @@ class WedgeKeeper:
             "now_s": self._now_s,
             "arrived": np.array([(key, *times) for key, times in self._arrived.items()], dtype=float).reshape(-1, 3),
             "lost": np.array(self._lost, dtype=float).reshape(-1, 3),
-            "held": np.array(held, dtype=float).reshape(-1, 12),
+            "held": np.array(held, dtype=float).reshape(-1, 13),
             "sight": np.array(sight, dtype=float).reshape(-1, 9),
         }
 
@@ -297,7 +311,7 @@ class WedgeKeeper:
         arrived = np.asarray(saved.get("arrived", ()), dtype=float).reshape(-1, 3).tolist()
         self._arrived = {int(key): (seen_s, heard_s) for key, seen_s, heard_s in arrived}
         self._held = {}
-        for r in np.asarray(saved["held"], dtype=float).reshape(-1, 12).tolist():
+        for r in np.asarray(saved["held"], dtype=float).reshape(-1, 13).tolist():
             one = _Held(int(r[0]), *r[1:6], int(r[6]), r[7], int(r[8]), bool(r[9]), *r[10:])
             self._held[one.key] = one
         self._sight = {}
