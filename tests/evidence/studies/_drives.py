@@ -3,10 +3,12 @@
 import math
 
 import numpy as np
+import shapely
 from scipy.optimize import linear_sum_assignment
 
 from avoidkit import Action, load_scene, load_tuning, shipped
 from avoidkit.drive import drive
+from avoidkit.studies.walker import THING_M
 from avoidkit.tracking.records import Stage
 
 NEAR_M = 2.0  # a confirmed track farther than this from everybody is a false one
@@ -93,6 +95,13 @@ def track_errors(recording):
         "false_cycles": false,
         "left_behind_cycles": left,
     }
+
+
+def clear_of_things(places, scene):
+    """Which places, (n, 2) m, somebody can be at without touching a thing of the scene, (n,) bool."""
+    if scene.solid is None or not len(places):
+        return np.ones(len(places), bool)
+    return shapely.distance(scene.solid, shapely.points(places)) >= THING_M
 
 
 def _nearest_person_m(tracks, people):

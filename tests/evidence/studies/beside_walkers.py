@@ -17,11 +17,11 @@ from avoidkit.vehicle import outline_in_scene
 from avoidkit.walks import read_walks
 from tests.conftest import open_data_folder
 from tests.evidence.runner import Unavailable
-from tests.evidence.studies._drives import drive_row, run_drive, spread, tuning_named
+from tests.evidence.studies._drives import clear_of_things, drive_row, run_drive, spread, tuning_named
 from tests.evidence.studies.corridor_walkers import FILE, court
 
 ABOUT = "300 drives past real walkers who stay 1.5 to 3.0 m off: halts, time lost, beside the halt-only baseline"
-DRIVES, NEAR_M, FAR_M = 300, 1.5, 3.0
+DRIVES, NEAR_M, FAR_M, DURATION_S = 300, 1.5, 3.0, 60.0
 
 
 def tasks():
@@ -52,6 +52,8 @@ def yard(seed, tuning):
             scene = court((guest,))
         except ValueError:  # at the vehicle when the drive begins
             continue
+        if not clear_of_things(scene.walks[0].places(np.arange(0.0, DURATION_S, 0.1)), scene).all():
+            continue  # nobody walks through a wall
         gap = _least_m(scene, tuning, times, along)
         if NEAR_M <= gap <= FAR_M:
             return scene, gap
@@ -74,7 +76,7 @@ def run(task):
     scene, gap = yard(task["seed"], tuning)
     row = {"gap_m": round(gap, 3)}
     for name, more in (("kit", {}), ("echoes", {"decide": decide_by_echoes})):
-        recording = run_drive(scene, tuning, task["seed"], duration_s=60.0, **more)
+        recording = run_drive(scene, tuning, task["seed"], duration_s=DURATION_S, **more)
         found = drive_row(recording)
         row |= {f"{name}_{key}": found[key] for key in ("halts", "brakes", "contacts_moving", "reached_end")}
         row[f"{name}_why"] = found["first_halt_why"]

@@ -13,7 +13,6 @@ import math
 import os
 
 import numpy as np
-import shapely
 from scipy.stats import chi2
 
 from avoidkit import Action, shipped
@@ -23,14 +22,23 @@ from avoidkit.scene import recorded
 from avoidkit.studies.metrics import undisturbed
 from avoidkit.studies.statistics import rate_bound, rate_words
 from avoidkit.studies.tracked import seen_by
-from avoidkit.studies.walker import THING_M, course_bounds, course_from, scene_of
+from avoidkit.studies.walker import course_bounds, course_from, scene_of
 from avoidkit.tracking.diagnostics import nees
 from avoidkit.tracking.records import Stage
 from avoidkit.vehicle import outline_in_scene
 from avoidkit.walks import Walk, read_walks
 from tests.conftest import open_data_folder
 from tests.evidence.runner import Unavailable
-from tests.evidence.studies._drives import changes, drive_row, run_drive, scene_named, sequence, spread, tuning_named
+from tests.evidence.studies._drives import (
+    changes,
+    clear_of_things,
+    drive_row,
+    run_drive,
+    scene_named,
+    sequence,
+    spread,
+    tuning_named,
+)
 from tests.evidence.studies._truth import could_go_on
 from tests.evidence.studies.corridor_walkers import FILE
 
@@ -110,7 +118,7 @@ def _walks_on(walk, scene, tuning):
     """
     before = np.arange(walk.t_s[0], -STEP_S, -STEP_S)
     after = np.arange(walk.t_s[-1], LONGEST_S + STEP_S, STEP_S)
-    own, back, on = (_apart(walk.places(times), scene) for times in (walk.t_s, before, after))
+    own, back, on = (clear_of_things(walk.places(times), scene) for times in (walk.t_s, before, after))
     if not own.all():
         return None
     back_s, on_s = (STEP_S * max(_run(free) - 1, 0) for free in (back, on))
@@ -122,13 +130,6 @@ def _walks_on(walk, scene, tuning):
         if min(signed_distance(place, outline)[0] for outline in outlines) < COMES_FROM_M:
             return None
     return round(back_s, 3), round(on_s, 3)
-
-
-def _apart(places, scene):
-    """Which places are clear of every thing, (n,) bool."""
-    if scene.solid is None or not len(places):
-        return np.ones(len(places), bool)
-    return shapely.distance(scene.solid, shapely.points(places)) >= THING_M
 
 
 def _run(mask):
