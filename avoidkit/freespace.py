@@ -269,6 +269,7 @@ def believed(tracks):
 def explained(points, taken_s, tracks):
     """Whether each of (n, 2) points, m, lies at a track that is believed: within its extent and 2 sigma, 0.3 m more.
 
+    Of 2 sigma at most 0.25 m count: what may be somebody else is left to the cells, however uncertain the track is.
     Only `CONFIRMED` and `COASTING` tracks explain returns; their place is taken back or on to `taken_s`.
     """
     trusted = believed(tracks)
@@ -277,7 +278,7 @@ def explained(points, taken_s, tracks):
     state, covariance = tracks.state[trusted], tracks.covariance[trusted]
     there = state[:, :2] + (taken_s - tracks.time_s) * state[:, 2:]
     sigma = np.sqrt(np.maximum(np.maximum(covariance[:, 0, 0], covariance[:, 1, 1]), 0.0))
-    gate = tracks.extent_m[trusted] + np.minimum(2.0 * sigma, 0.5) + 0.3
+    gate = tracks.extent_m[trusted] + np.minimum(2.0 * sigma, 0.25) + 0.3
     gap = np.hypot(points[:, None, 0] - there[None, :, 0], points[:, None, 1] - there[None, :, 1])
     return (gap <= gate[None, :]).any(axis=1)
 

@@ -1,12 +1,13 @@
 """Free space: what is known free, and above all what is not."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from avoidkit.checks import InputError
-from avoidkit.freespace import FreeSpace, log_odds_of, probability_of
+from avoidkit.freespace import FreeSpace, explained, log_odds_of, probability_of
 from avoidkit.grid import NEVER_S
 from avoidkit.gridstate import RadarEvidence
 from avoidkit.sensing.records import Health, Scan
@@ -119,6 +120,15 @@ def test_a_scan_with_far_fewer_returns_than_usual_frees_nothing():
         grid = watch(space, 1.0, left, names=("front_left",), start_s=1.05)
         newly = grid.known_free() & ~before.known_free()
         assert bool(newly.any()) is freed
+
+
+def test_a_return_a_metre_from_somebody_is_not_taken_for_theirs_however_uncertain_their_place_is():
+    tracks = exact_tracks(0.0, [[8.0, 3.0]], [[0.0, 0.0]])
+    spread = np.diag([0.3**2, 0.3**2, 0.1**2, 0.1**2])
+    uncertain = replace(tracks, covariance=spread[None])
+    at = np.array([[8.0, 3.0], [8.75, 3.0], [9.0, 3.0]])
+    assert explained(at, 0.0, uncertain).tolist() == [True, True, False]
+    assert explained(at, 0.0, tracks).tolist() == [True, False, False]
 
 
 def test_a_tracked_walker_leaves_no_trail_and_stands_on_no_free_cell():
