@@ -223,7 +223,7 @@ def test_figures_of_a_drive_come_in_one_call(tuning):
 @pytest.mark.slow
 @pytest.mark.parametrize("seed", [26, 63])
 def test_somebody_who_stops_by_a_wall_is_held_by_a_track_or_by_cells_in_every_cycle(seed):
-    # Two of the eight seeds, of 100 in `kept_identities`, in which the returns of who walked off again were taken for the
-    # track that had stayed at the wall, so that for one to three cycles nothing held them.
+    # Two of the eight seeds, of 100 in `kept_identities`, in which the returns of who walked off again were taken for
+    # the track that had stayed at the wall, so that for one to three cycles nothing held them.
     row = kept_identities.run({"case": "stop_by_a_wall", "seed": seed})
     assert (row["unheld_cycles"], row["freed_cycles"]) == (0, 0)
