@@ -224,3 +224,12 @@ def test_a_checkpoint_goes_on_alike():
     one, two = (k.step(no_tracks(t + 0.35), ego(t + 0.35)) for k in (keeper, other))
     assert one.state.tolist() == two.state.tolist()
     assert one.ids.tolist() == two.ids.tolist()
+
+
+def test_a_checkpoint_of_an_older_version_without_the_last_column_is_read():
+    keeper, t = walked_in()
+    unseen(keeper, t)
+    saved = keeper.checkpoint()
+    other = WedgeKeeper(TUNING)
+    other.restore({**saved, "held": saved["held"][:, :12]})
+    assert len(other.step(no_tracks(t + 1.0), ego(t + 1.0))) == 1

@@ -311,7 +311,10 @@ class WedgeKeeper:
         arrived = np.asarray(saved.get("arrived", ()), dtype=float).reshape(-1, 3).tolist()
         self._arrived = {int(key): (seen_s, heard_s) for key, seen_s, heard_s in arrived}
         self._held = {}
-        for r in np.asarray(saved["held"], dtype=float).reshape(-1, 13).tolist():
+        for r in np.atleast_2d(np.asarray(saved["held"], dtype=float)).tolist():
+            if not r:
+                continue
+            # what an older version saved has no `away_s`, the last one
             one = _Held(int(r[0]), *r[1:6], int(r[6]), r[7], int(r[8]), bool(r[9]), *r[10:])
             self._held[one.key] = one
         self._sight = {}
