@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from avoidkit.clearway import OCCUPIED, free_along, shadow_cap
+from avoidkit.frames import Pose
 from avoidkit.separation import (
     distances_to_boxes,
     gap_needed,
@@ -16,7 +17,9 @@ from avoidkit.separation import (
     stop_table,
     sweep_poses,
 )
+from avoidkit.tracking.blind import blind
 from avoidkit.tracking.records import Stage
+from avoidkit.tracking.wedge import SHORT_S, walked_spread
 from avoidkit.vehicle import box, stop_distance
 from avoidkit.verdict import Check, at_least, at_most
 
@@ -54,31 +57,77 @@ def safety_caps(situation, path, along_m, cells, tuning):
     return caps
 
 
-def foreseen(situation, path, along_m, tuning):
+def foreseen(situation, path, along_m, cap_mps, tuning):
     """The check that a vehicle at rest would not have to stop again at once for somebody; None where nobody walks near.
 
-    Those who walk are taken on as they walk, for `decision.foresee_s` in steps of at most a quarter of a second; rule 1
-    asks about each of these instants as if the vehicle had just set off. This adds to rule 1 and never replaces it.
+    Those who walk are taken on as they walk, and the vehicle as it sets off, up to `cap_mps`, for `decision.foresee_s`
+    in steps of at most a quarter of a second; rule 1 asks about each of these instants. Who is where no radar looks by
+    then is known as little as the tracker will know of them. This adds to rule 1 and never replaces it.
     """
     tracks, steps = situation.tracks, math.ceil(tuning.decision.foresee_s / FORESEE_STEP_S)
     walks = ~(tracks.standing >= 0.5)
     if steps < 1 or not walks.any():
         return None
-    table = stops(tuning.vehicle, tuning.cycle_s)
-    poses = sweep_poses(path, along_m, situation.ego.pose, table.distance_m)
-    worst = None
-    for ahead_s in tuning.decision.foresee_s * np.arange(1, steps + 1) / steps:
-        state = tracks.state[walks].copy()
-        state[:, :2] += ahead_s * state[:, 2:]
-        moved = replace(situation, tracks=replace(tracks.where(walks), state=state))
+    table, times = stops(tuning.vehicle, tuning.cycle_s), tuning.decision.foresee_s * np.arange(1, steps + 1) / steps
+    driven_m = _driven(times, min(cap_mps, tuning.vehicle.top_mps), tuning.vehicle.accel_mps2)
+    here = sweep_poses(path, along_m, situation.ego.pose, driven_m)
+    ahead, worst = _led_on(tracks.where(walks), times, here, tuning), None
+    for ahead_s, on_m, pose, then in zip(times, driven_m, here, ahead, strict=True):
+        poses = sweep_poses(path, along_m, situation.ego.pose, on_m + table.distance_m)
+        moved = replace(situation, tracks=then, ego=replace(situation.ego, pose=Pose(*pose)))
         for cap in person_caps(_near(moved, tuning, table), poses, table, tuning):
             if worst is None or (cap.cap_mps > 0, cap.creep_gap_m) < (worst[1].cap_mps > 0, worst[1].creep_gap_m):
-                worst = (ahead_s, cap)
+                worst = (float(ahead_s), cap)
+        if worst is not None and not worst[1].cap_mps > 0:
+            break  # the first instant at which it would have to stand
     if worst is None:
         return None
     ahead_s, cap = worst
     about = f"in {ahead_s:.2f} s {_called(cap)}"
     return Check("gap foreseen", tuning.decision.clearance_m, cap.creep_gap_m, "m", cap.cap_mps > 0, False, about)
+
+
+def _driven(times_s, top_mps, accel_mps2):
+    """How far a vehicle at rest has come after each of some times, (t,) m."""
+    up_s = np.minimum(times_s, top_mps / accel_mps2)
+    return 0.5 * accel_mps2 * up_s**2 + top_mps * (times_s - up_s)
+
+
+def _led_on(tracks, times_s, poses, tuning):
+    """Those who walk, at each of some instants ahead, as they will be known then: a list of `Tracks`, times as now.
+
+    `poses` (t, 3) are those of the vehicle at these instants.
+
+    Who is by then where no radar looks was last seen on the way there, and after `SHORT_S` is held where they went in.
+    """
+    state, entered_s = tracks.state.copy(), np.full(len(tracks), math.inf)
+    place, before_s, out = state.copy(), 0.0, []
+    for ahead_s, pose in zip(times_s, poses, strict=True):
+        state = np.column_stack([tracks.state[:, :2] + ahead_s * tracks.state[:, 2:], tracks.state[:, 2:]])
+        unseen = blind(state[:, :2], Pose(*pose), tuning)
+        first = unseen & np.isinf(entered_s)
+        place[first], entered_s[first] = state[first], before_s
+        entered_s[~unseen] = math.inf
+        gone_s = np.where(unseen, ahead_s - entered_s, 0.0)
+        out.append(_unseen_for(replace(tracks, state=state), gone_s, place))
+        before_s = ahead_s
+    return out
+
+
+def _unseen_for(tracks, gone_s, place):
+    """Tracks of which each has not been seen for `gone_s` (n,) more; long enough and they are where they went in."""
+    held = gone_s > SHORT_S
+    state, covariance = tracks.state.copy(), tracks.covariance.copy()
+    state[held, :2], state[held, 2:] = place[held, :2], 0.0
+    for k in np.flatnonzero(held):
+        covariance[k] = walked_spread(gone_s[k])
+    return replace(
+        tracks,
+        state=state,
+        covariance=covariance,
+        last_seen_s=tracks.last_seen_s - gone_s,
+        stood_ago_s=np.where(held, 0.0, tracks.stood_ago_s),
+    )
 
 
 def _near(situation, tuning, table):
@@ -280,9 +329,12 @@ def _extremes(clear, cells, poses, distances, around_m=1.6):
     return [(float(x[i]), float(y[i])) for i in picks]
 
 
-def approach_cap(distance_m, tuning, slow_mps2=0.5):
-    """Speed that comes to rest `standoff_m` before what blocks the path, slowing gently; 0 once there."""
-    left = distance_m - tuning.decision.standoff_m
+def approach_cap(distance_m, tuning, standoff_m=None, slow_mps2=0.5):
+    """Speed that comes to rest before what blocks the path, slowing gently; 0 once there.
+
+    `standoff_m` None: that of the tuning.
+    """
+    left = distance_m - (tuning.decision.standoff_m if standoff_m is None else standoff_m)
     cap = math.sqrt(2 * slow_mps2 * max(left, 0.0))
     return max(cap, tuning.vehicle.creep_mps) if left > 0.02 else 0.0
 

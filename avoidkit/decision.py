@@ -13,14 +13,17 @@ from avoidkit.backing import pull_back
 from avoidkit.caps import approach_cap, foreseen, freshness, radar_age, safety_caps, way_ahead
 from avoidkit.centring import centred
 from avoidkit.clearway import cells_of
-from avoidkit.detour import find_detour
+from avoidkit.detour import REASONS, find_detour
+from avoidkit.detourmath import GRID
 from avoidkit.paths import CENTRED, Path, same_way
 from avoidkit.verdict import Action, Check, Memory, Verdict, at_least
 from avoidkit.words import sentence
 
 END_M = 0.06  # so near to the end of a path counts as there
 APPROACH_AGAIN_M = 0.5  # a standing vehicle goes nearer to what blocks the path only if there is so much more room
+ROOM_M = 3.0  # ours: nearer to what is in the way than this, each metre takes ways round; yard of `sensed_lattice`
 SHORTEST_M = 2.0  # with less of the leg left there is no room for a detour
+FREE_AGAIN = "free again"  # the answer of a vehicle that has halted, until it is steady enough to ask for renewal
 SEARCH_EVERY_S = 0.2  # a standing vehicle whose search found nothing looks again so often
 
 
@@ -35,6 +38,7 @@ class _Answer:
     settled: str
     others: tuple = ()
     searched: bool = False
+    unknown: int = 0  # ways round that fail only by cells that are not known to be free
 
 
 def decide(situation, tuning):
@@ -102,6 +106,8 @@ def _answer(situation, checks, tuning):
     round_it = _round(situation, cells, blocked, checks, tuning)
     if round_it.action == Action.DETOUR:
         return replace(round_it, cap_mps=min(round_it.cap_mps, tuning.vehicle.top_mps))
+    if round_it.unknown:  # nearer there would be no room for them any more, once the cells are known
+        near = min(near, max(approach_cap(blocked.at_m, tuning, ROOM_M), tuning.vehicle.creep_mps))
     both = min(cap, near)
     settled = least.check.name if cap <= near else "way ahead"
     action = go if both > 0 else Action.HALT
@@ -148,7 +154,8 @@ def _round(situation, cells, blocked, checks, tuning):
     checks += (at_least("detours that fit", search.counts["fits"], 1.0, f"of {examined}", about),)
     if search.path is None:
         back = _back_off(situation, cells, blocked, sides, checks, tuning)
-        none = _Answer(Action.HALT, situation.path, 0.0, checks, "detours that fit", searched=True)
+        unknown = search.counts[REASONS[GRID]]
+        none = _Answer(Action.HALT, situation.path, 0.0, checks, "detours that fit", searched=True, unknown=unknown)
         return none if back is None else back
     caps = safety_caps(situation, search.path, 0.0, cells, tuning)
     least = min(caps, key=lambda cap: cap.cap_mps)
@@ -221,12 +228,17 @@ def _with_memory(situation, answer, tuning):
         capped_since = now if not math.isfinite(capped_since) else capped_since
         halted = halted or (decision.renew_after_halt and now - capped_since >= decision.halt_after_s - 1e-9)
     elif halted and decision.renew_after_halt:
-        action, cap, settled, ready = Action.WAIT, 0.0, "renewal by operator", True
+        if not pending:
+            pending, pending_since = FREE_AGAIN, memory.pending_since_s if memory.pending == FREE_AGAIN else now
+        ready = now - pending_since >= decision.settle_s - 1e-9
+        action, cap, settled = (Action.WAIT, 0.0, "renewal by operator") if ready else (Action.HALT, 0.0, FREE_AGAIN)
     else:
         capped_since, halted = math.nan, False
     checks = answer.checks
     if settled == "time of braking":
         checks += (at_least(settled, now - memory.since_s, decision.least_brake_s, "s"),)
+    if settled == FREE_AGAIN:
+        checks += (at_least(settled, now - pending_since, decision.settle_s, "s"),)
     if settled == "renewal by operator":
         checks += (Check(settled, 1.0, 0.0, "1", False),)
     in_vain = answer.searched and action == Action.HALT and not pending
@@ -254,7 +266,7 @@ def _foreseen(situation, answer, tuning):
         return None
     along = situation.along_m if same_way(answer.path.name, situation.path.name) else 0.0
     along = situation.reference_along_m if same_way(answer.path.name, situation.reference.name) else along
-    return foreseen(situation, answer.path, along, tuning)
+    return foreseen(situation, answer.path, along, answer.cap_mps, tuning)
 
 
 def _settle(situation, answer, tuning):

@@ -28,7 +28,7 @@ class Place(Model):
 class Step(Model):
     """A place at a time."""
 
-    t_s: float = seconds(0.0, 3600.0, doc="time from the start")
+    t_s: float = seconds(-600.0, 3600.0, doc="time from the start; before 0 they are on their way already")
     x_m: Number
     y_m: Number
 

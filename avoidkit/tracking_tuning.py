@@ -104,6 +104,13 @@ class TrackingTuning(Model):
         0.0, 0.3, 0.04, doc="error of position of someone who stands that scans do not average out, per axis"
     )
     bias_walking_m: float = metres(0.0, 0.3, 0.01, doc="the same of a walker, who does not stand by one of his glints")
+    bias_slow_m: float = metres(
+        0.0, 0.3, 0.08, doc="and of one so slow that one of his glints stays the strongest for long"
+    )
+    place_share: float = share(
+        0.8, low=0.05, doc="share of the filter's variance of place that holds for who is confirmed and surely walks"
+    )
+    velocity_share: float = share(0.18, low=0.05, doc="the same of velocity, what arms and legs may do to it included")
     bias_edge_m: float = metres(
         0.0, 1.0, 0.3, doc="more for who stands and is measured as part of an edge, such as a wall, by the share of it"
     )
@@ -113,7 +120,13 @@ class TrackingTuning(Model):
         0.25,
         doc="more for who stands between the fields of view at a bumper, where each radar sees one side of a body",
     )
-    bias_mps: float = speed(0.0, 1.0, 0.06, step=0.01, doc="error of velocity that scans do not average out, per axis")
+    bias_mps: float = speed(
+        0.0, 1.0, 0.06, step=0.01, doc="error of velocity of who stands that scans do not average out, per axis"
+    )
+    bias_walking_mps: float = speed(0.0, 1.0, 0.03, step=0.01, doc="the same of a walker")
+    bias_slow_mps: float = speed(
+        0.0, 1.0, 0.15, step=0.01, doc="and of one so slow that he seems to stand now and then"
+    )
     still_cell_m: float = metres(0.1, 1.0, 0.25, step=0.05, doc="cells of the memory of still returns")
     still_keep_s: float = seconds(
         0.5, 30.0, 6.0, step=0.5, doc="a cell without a still return for so long is forgotten"

@@ -207,7 +207,7 @@ class DecisionTuning(Model):
         0.0, 5.0, 1.5, step=0.05, doc="a brake once begun lasts so long: somebody who comes nearer is braked for once"
     )
     foresee_s: float = seconds(
-        0.0, 3.0, 1.0, step=0.25, doc="at rest it sets off only if nobody who walks on would halt it within so long"
+        0.0, 3.0, 2.0, step=0.25, doc="at rest it sets off only if nobody who walks on would halt it within so long"
     )
     renew_after_halt: bool = switch(True, doc="after a halt the operator releases and presses anew")
     remote_range_m: float = metres(

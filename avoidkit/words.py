@@ -35,6 +35,8 @@ def sentence(action, checks, settled, cap_mps):
         return f"{start}: backs off {check.about} to make room for a detour."
     if settled == "detour settled":
         return f"{start}: a detour fits and has been the answer for {check.found:.2f} s of {check.needed:.2f} s."
+    if settled == "free again":
+        return f"{start}: the way has been free again for {check.found:.2f} s of {check.needed:.2f} s."
     if settled == "distance to shadow":
         return f"{start}: somebody hidden could step out {max(check.found, 0.0):.2f} m beside it."
     if check is None:

@@ -183,8 +183,9 @@ def test_after_a_halt_the_vehicle_waits_until_the_operator_releases_and_presses_
     assert halted.memory.halted
     free = replace(lane(time_s=10.8), memory=halted.memory)
     waiting = play(free, 2.0)
-    assert {v.action for v in waiting} == {Action.WAIT}
-    assert waiting[-1].memory.ready
+    assert {v.action for v in waiting} == {Action.HALT, Action.WAIT}
+    assert waiting[3].why == "Halts: the way has been free again for 0.15 s of 0.40 s."
+    assert [v.memory.ready for v in waiting] == [False] * 8 + [True] * 32
     assert waiting[-1].settled_by == "renewal by operator"
     renewed = play(free, 2.0, hold=lambda t: not 0.5 <= t < 0.8)
     assert renewed[-1].action == Action.CONTINUE
@@ -197,7 +198,7 @@ def test_a_vehicle_at_rest_does_not_set_off_for_somebody_who_would_halt_it_withi
     rests, rolls = lane(COMING), lane(COMING, speed_mps=0.8)
     waits = decide(rests, TUNING)
     assert (waits.action, waits.settled_by, waits.memory.halted) == (Action.HALT, "gap foreseen", False)
-    assert waits.why.startswith("Halts: in 1.00 s it would have to stand again: track 1 could then be 0.")
+    assert waits.why.startswith("Halts: in 0.75 s it would have to stand again: track 1 could then be 0.14 m")
     assert decide(rests, TUNING.replace({"decision.foresee_s": 0.0})).action == Action.CONTINUE
     assert decide(rolls, TUNING).action == Action.CONTINUE  # under way rule 1 alone counts
     assert decide(lane((6.0, 0.5, 1.4, 0.0)), TUNING).action == Action.CONTINUE  # walks away
@@ -210,13 +211,39 @@ def test_a_vehicle_at_rest_does_not_set_off_for_somebody_who_would_halt_it_withi
     assert play(replace(lane(time_s=13.0), memory=stays[-1].memory), 0.1)[-1].action == Action.CONTINUE
 
 
+def test_a_renewal_is_not_offered_before_the_way_has_been_free_for_a_while_without_a_break():
+    memory = play(lane((4.4, 0.0, 0.0, 0.0)), 0.8)[-1].memory
+    for k in range(6):  # free for 0.3 s, not free for one cycle
+        free = play(replace(lane(time_s=10.8 + 0.35 * k), memory=memory), 0.3)
+        assert not any(one.memory.ready for one in free)
+        memory = play(replace(lane((4.4, 0.0, 0.0, 0.0), time_s=11.1 + 0.35 * k), memory=free[-1].memory), 0.05)[
+            -1
+        ].memory
+    assert play(replace(lane(time_s=12.9), memory=memory), 0.45)[-1].memory.ready
+
+
+def test_a_vehicle_at_rest_foresees_who_walks_on_to_where_no_radar_looks():
+    beside = lane((4.5, 2.5, -1.4, 0.0))  # in a second or two beside the flank, 1.6 m from it and unseen
+    no_wedge = TUNING.replace({"radar.field_of_view_deg": 179.0})
+    unseen, seen = decide(beside, TUNING), decide(beside, no_wedge)
+    assert (unseen.action, unseen.settled_by) == (Action.HALT, "gap foreseen")
+    assert seen.action == Action.CONTINUE
+    assert decide(lane((4.5, 2.5, 1.4, 0.0)), TUNING).action == Action.CONTINUE  # walks out ahead, in view
+
+
+def test_a_vehicle_at_rest_foresees_where_it_will_have_come_itself():
+    crosses = lane((6.0, 4.4, 0.0, -1.4))  # 2.1 m ahead of the bumper, and there in three seconds
+    assert decide(crosses, TUNING.replace({"vehicle.accel_mps2": 0.1})).action == Action.CONTINUE
+    assert decide(crosses, TUNING).settled_by == "gap foreseen"
+
+
 def test_a_renewal_is_not_offered_while_somebody_walks_at_the_vehicle():
     halted = play(lane((4.4, 0.0, 0.0, 0.0)), 0.8)[-1].memory
     coming = play(replace(lane(COMING, time_s=10.8), memory=halted), 0.5)
     assert {one.action for one in coming} == {Action.HALT}
     assert not coming[-1].memory.ready
     assert coming[-1].memory.halted
-    assert play(replace(lane(time_s=11.3), memory=coming[-1].memory), 0.1)[-1].memory.ready
+    assert play(replace(lane(time_s=11.3), memory=coming[-1].memory), 0.5)[-1].memory.ready
 
 
 @pytest.mark.parametrize("broken", [np.nan, np.inf])
@@ -291,8 +318,8 @@ def test_a_stage_that_fails_for_long_leaves_a_halt_that_waits_for_renewal():
         verdict = halting(where, "decision: silent", rules=TUNING.decision)
         assert verdict.memory.halted == (k >= 10)
         where = replace(where, time_s=now, memory=verdict.memory)
-    fresh = lane(speed_mps=0.0)
-    assert decide(replace(fresh, memory=verdict.memory), TUNING).action == Action.WAIT
+    fresh = play(replace(lane(speed_mps=0.0), memory=verdict.memory), TUNING.decision.settle_s + 0.1)
+    assert [one.action for one in (fresh[0], fresh[-1])] == [Action.HALT, Action.WAIT]
 
 
 @pytest.mark.parametrize(

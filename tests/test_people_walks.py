@@ -155,6 +155,16 @@ def test_real_walkers_come_in_and_leave_at_walking_speed(open_data, monkeypatch)
     assert walk.places(np.array([-5.0]))[0] == pytest.approx(walk.xy[0] - 5.0 * before, abs=0.1)
 
 
+def test_a_recorded_walker_who_is_on_the_way_before_the_start_can_be_written_out_and_read_again(open_data):
+    who = recorded("Ada", str(open_data / "walkers_corridor.txt"), 1, start_s=-3.0)
+    path = {"legs": [{"direction": "forward", "segments": [{"length_m": 12.0}]}]}
+    scene = Scene(name="court", path=path, people=[who])
+    again = Scene.from_toml(scene.self_contained().to_toml())
+    times = np.linspace(0.0, 10.0, 50)
+    np.testing.assert_allclose(again.walks[0].places(times), scene.walks[0].places(times), atol=1e-9)
+    assert again.people[0].walk[0].t_s == pytest.approx(-3.0)
+
+
 def test_a_scene_with_recorded_walkers_can_be_made_self_contained(open_data, monkeypatch):
     scene = corridor_scene(open_data, monkeypatch, 1, 60)
     alone = scene.self_contained()

@@ -138,8 +138,8 @@ CASES = {
         "path: a path clear of things by 0.8 m to each side was wanted, got trolleys.0 in it after 0.0 m",
     ),
     "a time below 0": (
-        swap("{t_s = 0.0,", "{t_s = -1.0,"),
-        "people.0.walk.0.t_s: input should be greater than or equal to 0, got -1.0",
+        swap("{t_s = 0.0,", "{t_s = -601.0,"),
+        "people.0.walk.0.t_s: input should be greater than or equal to -600, got -601.0",
     ),
     "times that do not grow": (
         swap("{t_s = 6.0,", "{t_s = 4.0,"),

@@ -141,7 +141,7 @@ def _foreseen(tuning):
 
     def at(x_m):
         situation = plainly.made(tuning, [(x_m, 0.0, -1.4, 0.0)], speed_mps=0.0, memory=rests)
-        check = foreseen(situation, situation.path, situation.along_m, tuning)
+        check = foreseen(situation, situation.path, situation.along_m, tuning.vehicle.top_mps, tuning)
         return situation, check is not None and not check.holds
 
     near, far = box(tuning.vehicle)[0] + 0.5, box(tuning.vehicle)[0] + 12.0

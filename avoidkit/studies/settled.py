@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from avoidkit.decision import FREE_AGAIN
 from avoidkit.decision import decide as kit_decide
 from avoidkit.freespace import free_grid
 from avoidkit.grid import middle_of
@@ -80,7 +81,8 @@ def settle(situation, tuning, *, decide=kit_decide, longest_s=3.0, step_s=None):
         memory = verdict.memory
         only_held = verdict.action == Action.HALT and not memory.halted  # by the least time of a brake, or not yet long
         wanted_s = max(steady_s, tuning.decision.least_brake_s) if only_held else steady_s
-        if verdict.action == Action.DETOUR or now - memory.since_s >= wanted_s - 1e-9:
+        steady = now - memory.since_s >= wanted_s - 1e-9 and memory.pending != FREE_AGAIN
+        if verdict.action == Action.DETOUR or steady:
             break
     return verdict
 

@@ -144,6 +144,45 @@ def marked(layers, x_m, y_m, taken_s, settings):
 
 
 @compiled
+def strongest(layers, x_m, y_m, taken_s, settings):
+    """Row, column and strength of the strongest cell within one cell of a place; 0.0: there is nothing."""
+    col0, row0 = math.floor(x_m / settings[of.STILL_CELL_M]), math.floor(y_m / settings[of.STILL_CELL_M])
+    best, row, col = 0.0, row0, col0
+    for dr in range(-1, 2):
+        for dc in range(-1, 2):
+            here = strength(layers, ((row0 + dr) % CELLS) * CELLS + (col0 + dc) % CELLS, taken_s, settings)
+            if here > best:
+                best, row, col = here, row0 + dr, col0 + dc
+    return row, col, best
+
+
+@compiled
+def is_long(rows, cols, row, col, cos, sin, settings):
+    """Whether a cell is so far from one of the others that they are an edge, and no image behind somebody.
+
+    `cos` and `sin` are those of the line of sight: an image lies along it.
+    """
+    cell_m = settings[of.STILL_CELL_M]
+    for q in range(len(rows)):
+        up, on = rows[q] - row, cols[q] - col
+        length_m = cell_m * (1.0 + math.sqrt(up * up + on * on))
+        across_m = cell_m * (1.0 + abs(up * cos - on * sin))
+        image = across_m < IMAGE_ACROSS_M and length_m < settings[of.EDGE_M] + IMAGE_BEHIND_M
+        if length_m > settings[of.EDGE_M] and not image:
+            return True
+    return False
+
+
+@compiled
+def holds(rows, cols, row, col):
+    """Whether a cell is among others."""
+    for q in range(len(rows)):
+        if rows[q] == row and cols[q] == col:
+            return True
+    return False
+
+
+@compiled
 def joined(layers, x_m, y_m, taken_s, sensor, settings, rows, cols):
     """Join cells around a place, from the strongest within one cell of it, over gaps of up to one cell.
 
@@ -162,21 +201,13 @@ def joined(layers, x_m, y_m, taken_s, sensor, settings, rows, cols):
     count, span_s : float
         Scans in the strongest cell, and over which time.
     """
-    cell_m = settings[of.STILL_CELL_M]
-    col0, row0 = math.floor(x_m / cell_m), math.floor(y_m / cell_m)
-    best = 0.0
-    for dr in range(-1, 2):
-        for dc in range(-1, 2):
-            here = strength(layers, ((row0 + dr) % CELLS) * CELLS + (col0 + dc) % CELLS, taken_s, settings)
-            if here > best:
-                best, rows[0], cols[0] = here, row0 + dr, col0 + dc
-    if best == 0.0:
+    rows[0], cols[0], first = strongest(layers, x_m, y_m, taken_s, settings)
+    if first == 0.0:
         return 0, False, 0.0, 0.0
-    first = best
     bearing = math.atan2(y_m - sensor[1], x_m - sensor[0])
     sin, cos = math.sin(bearing), math.cos(bearing)
     core = (rows[0] % CELLS) * CELLS + cols[0] % CELLS
-    n, k, long = 1, 0, False
+    n, k, long, best = 1, 0, False, first
     while k < n and not long:
         stronger = False
         for dr in range(-2, 3):
@@ -185,17 +216,10 @@ def joined(layers, x_m, y_m, taken_s, sensor, settings, rows, cols):
                 here = strength(layers, (row % CELLS) * CELLS + col % CELLS, taken_s, settings)
                 if here > best:
                     best, stronger = here, True
-                known = stronger or n >= len(rows) or here <= settings[of.STILL_SHARE] * best
-                for q in range(n):
-                    known = known or (rows[q] == row and cols[q] == col)
-                if known:
+                full = stronger or n >= len(rows)
+                if full or here <= settings[of.STILL_SHARE] * best or holds(rows[:n], cols[:n], row, col):
                     continue
-                for q in range(n):
-                    up, on = rows[q] - row, cols[q] - col
-                    length_m = cell_m * (1.0 + math.sqrt(up * up + on * on))
-                    across_m = cell_m * (1.0 + abs(up * cos - on * sin))
-                    image = across_m < IMAGE_ACROSS_M and length_m < settings[of.EDGE_M] + IMAGE_BEHIND_M
-                    long = long or (length_m > settings[of.EDGE_M] and not image)
+                long = long or is_long(rows[:n], cols[:n], row, col, cos, sin, settings)
                 rows[n], cols[n] = row, col
                 n += 1
         if stronger:  # begin anew: what is weak beside something strong is weak from wherever it is looked at

@@ -19,6 +19,7 @@ from avoidkit.tracking import settings as of
 from avoidkit.tracking.association import PAIRINGS, gate
 from avoidkit.tracking.bank import Entry, empty_bank
 from avoidkit.tracking.cluster import accuracy_of, measure
+from avoidkit.tracking.doubt import reported
 from avoidkit.tracking.engines import engine_named
 from avoidkit.tracking.filters import combined
 from avoidkit.tracking.keep import restore_tracker, saved_tracker
@@ -165,8 +166,9 @@ class Tracker:
         bank.keep(shown)
         state, covariance = combined(bank.states, bank.covariances, bank.modes)
         standing = bank.modes[:, 0].copy()
-        covariance[:, [0, 1], [0, 1]] += self._bias_m2(bank, state, standing, here)[:, None]
-        covariance[:, [2, 3], [2, 3]] += tuning.bias_mps**2
+        at_edge = np.where(bank.life[:, column.BELIEVED] > 0.5, bank.life[:, column.EDGE_SHARE], 0.0)
+        before = self.wedge.before_bumper(state[:, :2], here)
+        covariance = reported(covariance, state, standing, stage[shown], at_edge, before, tuning)
         standing_for_s, ago_s = standing_times(
             bank.life, standing, now_s, people.standing_probability, people.after_standing_s
         )
@@ -184,22 +186,6 @@ class Tracker:
             standing_for_s=standing_for_s,
             stood_ago_s=ago_s,
             hits=bank.life[:, column.HITS].astype(np.int64),
-        )
-
-    def _bias_m2(self, bank, state, standing, here):
-        """Variance of place that scans do not average out, per axis, (n,) m^2.
-
-        The returns of somebody who stands at a wall are the wall's as well, and between the fields of view at a bumper
-        each radar sees one side of the body alone: without this the 95 % ellipse of such people held few of them.
-        """
-        tuning = self.tuning.tracking
-        at_edge = np.where(bank.life[:, column.BELIEVED] > 0.5, bank.life[:, column.EDGE_SHARE], 0.0)
-        before = self.wedge.before_bumper(state[:, :2], here)
-        return (
-            standing * tuning.bias_m**2
-            + (1.0 - standing) * tuning.bias_walking_m**2
-            + standing * (at_edge * tuning.bias_edge_m) ** 2
-            + standing * before * tuning.bias_bumper_m**2
         )
 
     def _named(self, keys):

@@ -15,10 +15,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from avoidkit.frames import to_local
+from avoidkit.tracking.blind import blind
 from avoidkit.tracking.records import Stage, Tracks
 from avoidkit.vehicle import box
 
-NEAR_M = 4.5  # farther than this from the outline there are no wedges
 AHEAD_S = (0.0, 0.3, 0.6)  # a place is looked for so long after the last sight
 SEEN_S = 0.12  # a track this fresh is in sight
 ARRIVED_S = 0.06  # and one whose measurement arrived so lately, however late it came: one cycle may miss them
@@ -58,9 +58,12 @@ class _Held:
 
 def _spread(one, now_s):
     """Covariance of somebody held, (4, 4); that they may have walked since is in their reach, by how long ago it is."""
-    if one.stood:
-        return np.diag(SPREAD_STOOD)
-    sigma_m = min(math.hypot(WALKED_M[0], 0.4 * (now_s - one.seen_s)), WALKED_M[1])
+    return np.diag(SPREAD_STOOD) if one.stood else walked_spread(now_s - one.seen_s)
+
+
+def walked_spread(unseen_s):
+    """Covariance of somebody who walked into a wedge so long ago, (4, 4)."""
+    sigma_m = min(math.hypot(WALKED_M[0], 0.4 * unseen_s), WALKED_M[1])
     return np.diag([sigma_m**2, sigma_m**2, WALKED_MPS**2, WALKED_MPS**2])
 
 
@@ -74,8 +77,6 @@ class WedgeKeeper:
 
     def __init__(self, tuning):
         self._tuning = tuning
-        mounts = [getattr(tuning.radar.mounts, name) for name in type(tuning.radar.mounts).model_fields]
-        self._mounts = np.array([(m.x_m, m.y_m, math.radians(m.yaw_deg)) for m in mounts])
         self._sight, self._held, self._now_s = {}, {}, -math.inf
         self._arrived = {}  # of each track, when it was last seen and when that was known here
         self._lost = []  # x, y, time of those lost in the open lately
@@ -111,16 +112,7 @@ class WedgeKeeper:
 
     def blind(self, points, pose):
         """Which scene points, (n, 2) m, near the vehicle no radar looks at because of how it is mounted."""
-        local = to_local(np.asarray(points, dtype=float).reshape(-1, 2), pose)
-        front, rear, half = box(self._tuning.vehicle)
-        out_x = np.maximum(np.maximum(local[:, 0] - front, rear - local[:, 0]), 0.0)
-        near = np.hypot(out_x, np.maximum(np.abs(local[:, 1]) - half, 0.0)) <= NEAR_M
-        off = local[:, None] - self._mounts[:, :2]
-        angle = np.arctan2(off[..., 1], off[..., 0]) - self._mounts[:, 2]
-        angle = np.abs(np.remainder(angle + math.pi, 2 * math.pi) - math.pi)
-        half_view = math.radians(self._tuning.radar.field_of_view_deg) / 2
-        seen = (angle <= half_view) & (np.hypot(off[..., 0], off[..., 1]) >= self._tuning.radar.range_min_m)
-        return near & ~seen.any(axis=1)
+        return blind(points, pose, self._tuning)
 
     def before_bumper(self, points, pose):
         """Which scene points, (n, 2) m, are in or near the triangle between the views at a bumper, (n,) bool."""
@@ -175,9 +167,9 @@ class WedgeKeeper:
             if self._was_double(key, place + velocity * (ego.time_s - seen_s), seen_s, tracks):
                 continue
             ways = np.array([place + velocity * t for t in AHEAD_S])
-            blind = self.blind(ways, ego.pose) | self.blind(ways - driven, ego.pose)
-            if blind.any():
-                x, y = self._outside(ways[int(np.argmax(blind))], ego.pose)
+            unseen = self.blind(ways, ego.pose) | self.blind(ways - driven, ego.pose)
+            if unseen.any():
+                x, y = self._outside(ways[int(np.argmax(unseen))], ego.pose)
                 self._lost.pop()
                 self._held[key] = _Held(key, x, y, seen_s, ego.time_s, extent_m, hits, stood=stood)
 
