@@ -176,10 +176,10 @@ def is_long(rows, cols, row, col, cos, sin, settings):
 @compiled
 def holds(rows, cols, row, col):
     """Whether a cell is among others."""
+    found = False
     for q in range(len(rows)):
-        if rows[q] == row and cols[q] == col:
-            return True
-    return False
+        found = found or (rows[q] == row and cols[q] == col)
+    return found
 
 
 @compiled
