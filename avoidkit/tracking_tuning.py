@@ -110,7 +110,7 @@ class TrackingTuning(Model):
     place_share: float = share(
         0.8, low=0.05, doc="share of the filter's variance of place that holds for who is confirmed and surely walks"
     )
-    velocity_share: float = share(0.18, low=0.05, doc="the same of velocity, what arms and legs may do to it included")
+    velocity_share: float = share(0.16, low=0.05, doc="the same of velocity, what arms and legs may do to it included")
     bias_edge_m: float = metres(
         0.0, 1.0, 0.3, doc="more for who stands and is measured as part of an edge, such as a wall, by the share of it"
     )

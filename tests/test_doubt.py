@@ -16,8 +16,8 @@ def one(tuning, speed_mps, standing, stage=Stage.CONFIRMED, at_edge=0.0, before=
 
 
 def test_of_who_surely_walks_a_share_is_left_and_the_walkers_own_errors_are_added(tuning):
-    now = one(tuning, 1.4, 0.0)  # by hand: 0.8 of 0.04 and 0.18 of 0.25, and the squares of 0.01 m and 0.03 m/s
-    assert now.diagonal() == pytest.approx([0.0321, 0.0321, 0.0459, 0.0459])
+    now = one(tuning, 1.4, 0.0)  # by hand: 0.8 of 0.04 and 0.16 of 0.25, and the squares of 0.01 m and 0.03 m/s
+    assert now.diagonal() == pytest.approx([0.0321, 0.0321, 0.0409, 0.0409])
 
 
 def test_who_stands_keeps_the_filters_variances_and_more_at_an_edge_and_before_a_bumper(tuning):
@@ -30,7 +30,7 @@ def test_nothing_is_taken_from_tracks_that_are_not_confirmed_nor_from_who_may_st
     for stage in (Stage.TENTATIVE, Stage.COASTING, Stage.POSSIBLE):
         assert (one(tuning, 1.4, 0.0, stage).diagonal() > FILTERS.diagonal()).all()
     assert (one(tuning, 1.4, 0.2).diagonal() > FILTERS.diagonal()).all()
-    assert one(tuning, 1.4, 0.1)[2, 2] == pytest.approx((1 - 0.5 * 0.82) * 0.25 + 0.1 * 0.06**2 + 0.9 * 0.03**2)
+    assert one(tuning, 1.4, 0.1)[2, 2] == pytest.approx((1 - 0.5 * 0.84) * 0.25 + 0.1 * 0.06**2 + 0.9 * 0.03**2)
 
 
 def test_slow_walkers_are_known_less_well_without_a_step_at_any_speed(tuning):
