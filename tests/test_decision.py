@@ -211,6 +211,38 @@ def test_a_vehicle_at_rest_does_not_set_off_for_somebody_who_would_halt_it_withi
     assert play(replace(lane(time_s=13.0), memory=stays[-1].memory), 0.1)[-1].action == Action.CONTINUE
 
 
+YARD = Scene.from_toml("""
+name = "yard"
+[[path.legs]]
+direction = "forward"
+segments = [{length_m = 26.0}]
+""")
+
+
+def taken_beside(person, from_m):
+    """A yard with one person, all of it taken farther than `from_m` beside the path."""
+    where = settled_situation(YARD, TUNING, [person], speed_mps=0.8)
+    log_odds, grid = where.grid.log_odds.copy(), where.grid
+    y_m = grid.corner_xy[1] + (np.arange(len(log_odds)) + 0.5) * grid.cell_m
+    log_odds[np.abs(y_m) > from_m] = 5.0
+    return replace(where, grid=replace(grid, log_odds=log_odds))
+
+
+@pytest.mark.parametrize(
+    ("x_m", "cap_mps"),
+    [  # of the bumper, 3.85 m before the rear axle; by hand from 2 * 0.5 m/s^2 times what is left to 3 m
+        (7.0, 0.30),  # blocked 2.3 m ahead: creeps
+        (8.0, math.sqrt(0.3)),  # 3.3 m
+        (9.0, math.sqrt(1.4)),  # 4.4 m
+        (6.5, math.sqrt(1.1)),  # 1.9 m, and no way round whatever the cells: as near as the standoff of 0.8 m
+    ],
+)
+def test_where_a_way_round_lacks_only_known_cells_the_vehicle_leaves_room_for_it(x_m, cap_mps):
+    verdict = decide(taken_beside((x_m, 0.0, 0.0, 0.0), 1.3), TUNING)
+    assert (verdict.action, verdict.settled_by) == (Action.CONTINUE, "way ahead")
+    assert verdict.speed_cap_mps == pytest.approx(cap_mps, abs=1e-6)
+
+
 def test_a_renewal_is_not_offered_before_the_way_has_been_free_for_a_while_without_a_break():
     memory = play(lane((4.4, 0.0, 0.0, 0.0)), 0.8)[-1].memory
     for k in range(6):  # free for 0.3 s, not free for one cycle
