@@ -89,9 +89,19 @@ def _radar(c):
         hit, end, steady = (percent(c[f"{name}: {what}"]) for what in RADAR)
         parts.append(
             f"{name} walks: contact while moving {hit}, end reached where the oracle can {end}, "
-            f"at most two changes of action in each encounter {steady}"
+            f"at most two changes of action in each encounter {steady}, {_nees(c, name)}"
         )
     return "; ".join(parts)
+
+
+def _nees(c, name):
+    """Mean NEES of who walks and who stands, each beside its band."""
+    parts = []
+    for what, expected in (("who walks, place and velocity", 4), ("who stands, place", 2)):
+        mean = c[f"{name}: NEES of {what}, mean ({expected} expected)"]
+        band = next(v for key, v in c.items() if key.startswith(f"{name}: NEES of {what}, 95 % band"))
+        parts.append(f"NEES of {what.partition(',')[0]} {mean} ({band[0]} to {band[1]})")
+    return ", ".join(parts)
 
 
 RADAR = (
