@@ -83,14 +83,14 @@ def _corridor(c):
 
 def _radar(c):
     parts = []
-    for name in ("real", "aimed"):
+    for name in ("real", "aimed", "all"):
         if f"{name}: {RADAR[0]}" not in c:  # a table that is not whole may not have come to it
             continue
         hit, end, steady = (percent(c[f"{name}: {what}"]) for what in RADAR)
-        parts.append(
-            f"{name} walks: contact while moving {hit}, end reached where the oracle can {end}, "
-            f"at most two changes of action in each encounter {steady}, {_nees(c, name)}"
-        )
+        if name != "all":
+            parts.append(f"{name} walks: contact while moving {hit}, end reached where the oracle can {end}")
+        else:
+            parts.append(f"all: at most two changes of action in each encounter {steady}, {_nees(c, name)}")
     return "; ".join(parts)
 
 
@@ -100,7 +100,7 @@ def _nees(c, name):
     for what, expected in (("who walks, place and velocity", 4), ("who stands, place", 2)):
         mean = c[f"{name}: NEES of {what}, mean ({expected} expected)"]
         band = next(v for key, v in c.items() if key.startswith(f"{name}: NEES of {what}, 95 % band"))
-        parts.append(f"NEES of {what.partition(',')[0]} {mean} ({band[0]} to {band[1]})")
+        parts.append(f"NEES of {what.partition(',')[0]} {mean:.2f} ({band[0]:.2f} to {band[1]:.2f})")
     return ", ".join(parts)
 
 

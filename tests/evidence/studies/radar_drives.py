@@ -244,7 +244,7 @@ def nees_of(recording, every=10, within_m=8.0):
 
 def conclude(frame):
     out = {}
-    for walker, rows in frame.groupby("walker", sort=False):
+    for walker, rows in [*frame.groupby("walker", sort=False), ("all", frame)]:
         hit = rows["contacts_moving"] > 0
         out |= {
             f"{walker}: drives with a contact while moving": rate_words(int(hit.sum()), len(rows)),
