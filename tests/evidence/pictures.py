@@ -92,8 +92,10 @@ def filled(show, wide_in, high_in, dpi, *numbers):
 
 def tracks():
     """Every figure of the tracks of a drive, as `avoidkit drive --diagnose` draws it."""
-    found = diagnosis_of(drive(scene_named("guest_crosses"), tuning_named("baseline"), seed=SEED, duration_s=13.0))
-    numbers = (found.errors.position_m, found.nees, found.innovations.nis, found.gospa_parts, found.whiteness)
+    tuning = tuning_named("baseline")
+    found = diagnosis_of(drive(scene_named("guest_crosses"), tuning, seed=SEED, duration_s=13.0))
+    named = np.frombuffer(tuning.hash.encode(), np.uint8)  # stands in its title
+    numbers = (found.errors.position_m, found.nees, found.innovations.nis, found.gospa_parts, found.whiteness, named)
     return filled(lambda figure: show_diagnosis(figure, found), 14.0, 18.0, 72, *numbers)
 
 
