@@ -25,4 +25,4 @@ def conclude(frame):
     out = {}
     for yard, rows in frame.groupby("yard"):
         out |= goes(rows, f"{yard}, simulated radars")
-    return out
+    return out | goes(frame, "both, simulated radars")
