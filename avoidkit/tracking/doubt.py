@@ -1,7 +1,8 @@
 """How sure a track that is handed out may be of place and velocity: the filter's covariance, set right by the truth.
 
 The filter takes the errors of scans as independent. Those of somebody who stands, or goes slowly, are not: one of
-their glints stays the strongest for long, so that something is added. Of somebody who surely walks they nearly
+their glints stays the strongest for long, so that something is added; more at a wall, whose returns are theirs as
+well, and before a bumper, where each radar sees one side of a body alone. Of somebody who surely walks they nearly
 are, and what the filter allows for arms, legs and turns is too much: a share of it is left.
 """
 
