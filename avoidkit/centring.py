@@ -155,12 +155,28 @@ def _straight(u, v):
     """
     length = np.ptp(u)
     if length < SHORTEST_GAP_M:
-        return float(np.median(v)), 0.0
-    i, j = np.triu_indices(len(u), 1)
-    run = u[j] - u[i]
-    far = np.abs(run) > 0.5 * length
-    slope = np.median((v[j] - v[i])[far] / run[far])
-    return float(np.median(v - slope * u)), float(slope)
+        return _middle(v), 0.0
+    slope = _middle(slopes_of(u, v, 0.5 * length))
+    return _middle(v - slope * u), slope
+
+
+@compiled
+def slopes_of(u, v, apart):
+    """Slopes of the lines through all pairs of points farther apart than `apart` along u, (n,)."""
+    out, n = np.empty(len(u) * (len(u) - 1) // 2), 0
+    for i in range(len(u)):
+        for j in range(i + 1, len(u)):
+            run = u[j] - u[i]
+            if abs(run) > apart:
+                out[n] = (v[j] - v[i]) / run
+                n += 1
+    return out[:n]
+
+
+def _middle(values):
+    """The median of finite values, as `numpy.median`, which takes longer to make sure that it may."""
+    ordered, half = np.sort(values), len(values) // 2
+    return float(ordered[half]) if len(values) % 2 else 0.5 * float(ordered[half - 1] + ordered[half])
 
 
 def centred(path, along_m, cells, tuning, *, name):

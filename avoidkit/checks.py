@@ -62,10 +62,14 @@ def require_shape(shape, *, finite=False, **arrays):
     """
     for name, array in arrays.items():
         found = array.shape if isinstance(array, np.ndarray) else np.shape(array)
-        if len(found) != len(shape) or any(want not in (None, got) for want, got in zip(shape, found, strict=True)):
+        if found != shape and not _fits(found, shape):
             wanted = str(tuple("n" if want is None else want for want in shape)).replace("'", "")
             raise InputError(f"{name} must have shape {wanted}, got {found}")
         if finite and not np.isfinite(array).all():
             raise InputError(
                 f"{name} must be finite everywhere, got {np.count_nonzero(~np.isfinite(array))} that are not"
             )
+
+
+def _fits(found, shape):
+    return len(found) == len(shape) and all(want in (None, got) for want, got in zip(shape, found, strict=True))

@@ -114,14 +114,14 @@ def first_blocked(poses, points, state, x_m, y_m, cell_m, front, rear, half, len
         for k in range(points.shape[0]):
             x = poses[i, 0] + cos * points[k, 0] - sin * points[k, 1]
             y = poses[i, 1] + sin * points[k, 0] + cos * points[k, 1]
-            dx, dy = x - px, y - py
-            ahead, left = c0 * dx + s0 * dy, c0 * dy - s0 * dx
-            if rear <= ahead <= front and abs(left) <= half:
-                continue
             row, col = math.floor((y - y_m) / cell_m), math.floor((x - x_m) / cell_m)
             inside = 0 <= row < rows and 0 <= col < cols
             found = state[row, col] if inside else UNKNOWN
             if found == FREE:
+                continue
+            dx, dy = x - px, y - py
+            ahead, left = c0 * dx + s0 * dy, c0 * dy - s0 * dx
+            if rear <= ahead <= front and abs(left) <= half:
                 continue
             if found == UNKNOWN and i >= lenient_from and (not inside or _out_of_sight(x, y, eyes, sight_m, shading)):
                 continue

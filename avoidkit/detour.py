@@ -23,6 +23,7 @@ from avoidkit.detourmath import (
     any_blocked,
     candidate_poses,
     examine,
+    turns_of,
 )
 from avoidkit.paths import SPACING_M, Path
 from avoidkit.separation import gap_needed, stands_surely
@@ -131,6 +132,7 @@ def shortest_shift(offset_m, limits):
 
 
 MORE = (0.03, 0.12, 0.25, 0.5, 0.8)  # beyond what is needed, m
+NO_LIMITS = np.array([math.inf, math.inf])  # of curvature and its change: steering has been examined
 
 
 def find_detour(situation, cells, blockers, tuning, *, name, sides=(1, -1)):
@@ -235,6 +237,7 @@ class _GridCheck:
     def __init__(self, situation, cells, blockers, places, ref, start, direction, tuning):
         vehicle = tuning.vehicle
         self._ref, self._start, self._flip = ref, start, 0.0 if direction > 0 else math.pi
+        self._turns = turns_of(ref)
         grown = tuning.decision.static_clearance_m
         front, rear, half = box(vehicle)
         sides = (front + grown, rear - grown, half + grown)
@@ -264,7 +267,7 @@ class _GridCheck:
 
     def fits(self, plan, count):
         """Whether nothing blocks the plan at any pose."""
-        candidate_poses(plan, self._start, self._ref, count, self._out)
+        candidate_poses(plan, self._start, self._ref, self._turns, NO_LIMITS, count, self._out)
         poses = self._out[:count, :3].copy()
         poses[:, 2] += self._flip
         _, _, _, state = first_blocked(poses, *self._map, self._lenient, self._eyes, self._sight, self._shading)
@@ -275,7 +278,7 @@ def _as_path(name, plan, start, reference, along_m, direction):
     """The candidate as a `Path` with the kit's own spacing; it ends where it is back on the reference."""
     ref = reference_ahead(reference, along_m, SPACING_M, float(plan[3] + plan[4]))
     out = np.empty((len(ref), 5))
-    candidate_poses(plan, start, ref, len(ref), out)
+    candidate_poses(plan, start, ref, turns_of(ref), NO_LIMITS, len(ref), out)
     flip = 0.0 if direction > 0 else math.pi
     way = np.full(len(ref), direction, np.int8)
     return Path(

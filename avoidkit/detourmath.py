@@ -68,12 +68,22 @@ def lateral(s, plan, start):
 
 
 @compiled
-def candidate_poses(plan, start, ref, count, out):
+def turns_of(ref):
+    """Sine and cosine of the travel heading in each row of a reference, (m, 2)."""
+    out = np.empty((ref.shape[0], 2))
+    for i in range(ref.shape[0]):
+        out[i, 0], out[i, 1] = math.sin(ref[i, 3]), math.cos(ref[i, 3])
+    return out
+
+
+@compiled
+def candidate_poses(plan, start, ref, turns, limits, count, out):
     """Poses (x, y, travel heading), curvature in the frame of travel and length of one candidate.
 
-    ref: (m, 6) columns distance, x, y, travel heading, travel curvature, its derivative, evenly spaced. Fills
-    rows of out (m, 5): x, y, heading, curvature, length so far. False where the offset passes the centre of
-    the reference's own curve.
+    ref: (m, 6) columns distance, x, y, travel heading, travel curvature, its derivative, evenly spaced; turns: its
+    `turns_of`; limits: (greatest curvature, greatest change of it from row to row), inf for none. Fills rows of
+    out (m, 5): x, y, heading, curvature, length so far. False, and the rest not filled, where the offset passes the
+    centre of the reference's own curve or the curvature passes a limit.
     """
     length = 0.0
     for i in range(count):
@@ -84,10 +94,12 @@ def candidate_poses(plan, start, ref, count, out):
             return False
         angle = math.atan2(d1, scale)
         cos, tan = math.cos(angle), d1 / scale
-        out[i, 0] = ref[i, 1] - d0 * math.sin(ref[i, 3])
-        out[i, 1] = ref[i, 2] + d0 * math.cos(ref[i, 3])
+        out[i, 0] = ref[i, 1] - d0 * turns[i, 0]
+        out[i, 1] = ref[i, 2] + d0 * turns[i, 1]
         out[i, 2] = ref[i, 3] + angle
         out[i, 3] = ((d2 + (dk * d0 + k * d1) * tan) * cos * cos / scale + k) * cos / scale
+        if abs(out[i, 3]) > limits[0] or (i > 0 and abs(out[i, 3] - out[i - 1, 3]) > limits[1]):
+            return False
         if i > 0:
             length += math.hypot(out[i, 0] - out[i - 1, 0], out[i, 1] - out[i - 1, 1])
         out[i, 4] = length
@@ -103,18 +115,12 @@ def examine(plans, start, ref, ends, limits, shape, speed, bodies, sign):
     """
     n, m = plans.shape[0], ref.shape[0]
     code, slack, extra = np.zeros(n, np.int64), np.full(n, math.inf), np.zeros(n)
-    out = np.empty((m, 5))
-    step = ref[1, 0] - ref[0, 0]
+    out, turns = np.empty((m, 5)), turns_of(ref)
+    steering = np.array([limits[0], limits[1] * (ref[1, 0] - ref[0, 0])])
     for k in range(n):
         count = ends[k]
-        if not candidate_poses(plans[k], start, ref, count, out):
+        if not candidate_poses(plans[k], start, ref, turns, steering, count, out):
             code[k] = STEERING
-            continue
-        for i in range(count):
-            if abs(out[i, 3]) > limits[0] or (i > 0 and abs(out[i, 3] - out[i - 1, 3]) > limits[1] * step):
-                code[k] = STEERING
-                break
-        if code[k] != OK:
             continue
         extra[k] = out[count - 1, 4] - (ref[count - 1, 0] - ref[0, 0])
         for every in (LOOK_FIRST, 1):
@@ -170,10 +176,10 @@ def any_blocked(
     shading,
 ):
     """For every plan whether `first_blocked` finds something along it, over the poses of `ref` up to its end."""
-    n = plans.shape[0]
+    n, turns, limits = plans.shape[0], turns_of(ref), np.array([math.inf, math.inf])
     blocked, out = np.zeros(n, np.bool_), np.empty((ref.shape[0], 5))
     for k in range(n):
-        candidate_poses(plans[k], start, ref, ends[k], out)
+        candidate_poses(plans[k], start, ref, turns, limits, ends[k], out)
         for i in range(ends[k]):
             out[i, 2] += flip
         _, _, _, found = first_blocked(

@@ -19,31 +19,39 @@ SLANTS = 2048  # entries of the table over slant, which is side / (ahead + |side
 
 
 @compiled
-def by_slant(reach_m, half_view_rad):
-    """Squared reach, m^2, over `SLANTS` equal steps of slant: a look-up that needs no angle; 0 out of view."""
-    bins = len(reach_m)
-    out = np.zeros(SLANTS)
+def bins_by_slant(bins, half_view_rad):
+    """Bin of azimuth over `SLANTS` equal steps of slant: a look-up that needs no angle; -1 out of view."""
+    out = np.full(SLANTS, -1)
     for k in range(SLANTS):
         slant = (k + 0.5) * 2.0 / SLANTS - 1.0
-        angle = math.atan2(slant, 1.0 - abs(slant))
-        b = math.floor((angle + half_view_rad) * bins / (2.0 * half_view_rad))
-        if 0 <= b < bins and reach_m[b] > 0.0:
+        b = math.floor((math.atan2(slant, 1.0 - abs(slant)) + half_view_rad) * bins / (2.0 * half_view_rad))
+        out[k] = b if 0 <= b < bins else -1
+    return out
+
+
+@compiled
+def by_slant(reach_m, bin_of_slant):
+    """Squared reach, m^2, over the steps of slant; 0 out of view."""
+    out = np.zeros(SLANTS)
+    for k in range(SLANTS):
+        b = bin_of_slant[k]
+        if b >= 0 and reach_m[b] > 0.0:
             out[k] = reach_m[b] * reach_m[b]
     return out
 
 
 @compiled
 def add_free(
-    change, last_seen_s, corner_x, corner_y, cell_m, x, y, yaw, half_view_rad, reach_m, near_m, evidence, taken_s
+    change, last_seen_s, corner_x, corner_y, cell_m, x, y, yaw, bin_of_slant, reach_m, near_m, evidence, taken_s
 ):
     """Add free evidence to every cell whose middle lies in the field of view and nearer than its bin's reach.
 
     `reach_m` holds one range a bin, up to which the sensor vouches for the absence of people; cells
-    nearer than `near_m` are not measured. `change` and `last_seen_s` are written in place. Fields of view end at
-    half a turn.
+    nearer than `near_m` are not measured. `change` and `last_seen_s` are written in place. Which bin lies where is
+    told by `bins_by_slant`; fields of view end at half a turn.
     """
     rows, cols = change.shape
-    reach2, far = by_slant(reach_m, half_view_rad), reach_m.max()
+    reach2, far = by_slant(reach_m, bin_of_slant), reach_m.max()
     far2, near2, half_slants = far * far, near_m * near_m, 0.5 * SLANTS
     c, s = math.cos(yaw), math.sin(yaw)
     first_row = max(0, math.floor((y - far - corner_y) / cell_m))

@@ -102,6 +102,7 @@ class RadarEvidence:
         self._mount = Pose(mount.x_m, mount.y_m, math.radians(mount.yaw_deg))
         self._half_view_rad = math.radians(tuning.radar.field_of_view_deg) / 2
         self._bins = max(1, round(tuning.radar.field_of_view_deg / BIN_DEG))
+        self._bin_of_slant = gridmath.bins_by_slant(self._bins, self._half_view_rad)
         passable_m = tuning.vehicle.width_m + 2 * tuning.decision.static_clearance_m
         self._link_m = max(tuning.freespace.edge_link_m, passable_m)
         self._adult_m = self._adult_reach()
@@ -162,7 +163,7 @@ class RadarEvidence:
         if not self._is_trusted(sure, things, taken_s):
             return
         gridmath.add_free(
-            state.change, state.last_seen_s, *state.place, at.x_m, at.y_m, at.yaw_rad, self._half_view_rad,
+            state.change, state.last_seen_s, *state.place, at.x_m, at.y_m, at.yaw_rad, self._bin_of_slant,
             np.minimum(sure, things + space.cell_m), self._radar.range_min_m, log_odds_of(space.free_probability),
             taken_s,
         )  # fmt: skip

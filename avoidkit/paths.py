@@ -74,8 +74,10 @@ class Path:
 
     def poses_at(self, s_m):
         """(n, 3) array of x, y, yaw at distances, linear between points, held at both ends."""
-        s = np.asarray(s_m, dtype=float)
-        return np.stack([np.interp(s, self.s_m, column) for column in (self.x_m, self.y_m, self.yaw_rad)], axis=-1)
+        s = np.ascontiguousarray(s_m, dtype=float)
+        out = np.empty((*np.shape(s_m), 3))
+        interpolate(self.s_m, self.x_m, self.y_m, self.yaw_rad, s.ravel(), out.reshape(-1, 3))
+        return out
 
     def pose_at(self, s_m):
         """The `Pose` at one distance."""
@@ -100,6 +102,22 @@ class Path:
         if from_m >= to_m:
             return float(min(max(from_m, 0.0), self.length_m))
         return float(nearest_on(self.s_m, self.x_m, self.y_m, float(x_m), float(y_m), float(from_m), float(to_m)))
+
+
+@compiled
+def interpolate(s, xs, ys, yaws, at, out):
+    """Fill the rows of out (n, 3) with x, y, yaw at distances `at` (n,), as `numpy.interp` does, in one pass."""
+    last = len(s) - 1
+    for i in range(len(at)):
+        k = min(max(np.searchsorted(s, at[i], side="right") - 1, 0), last)
+        out[i, 0], out[i, 1], out[i, 2] = xs[k], ys[k], yaws[k]
+        if math.isnan(at[i]):
+            out[i] = math.nan
+        elif k < last and at[i] > s[k]:
+            ds, on = s[k + 1] - s[k], at[i] - s[k]
+            out[i, 0] += (xs[k + 1] - xs[k]) / ds * on
+            out[i, 1] += (ys[k + 1] - ys[k]) / ds * on
+            out[i, 2] += (yaws[k + 1] - yaws[k]) / ds * on
 
 
 @compiled

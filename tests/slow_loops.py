@@ -5,7 +5,7 @@ import math
 import numpy as np
 
 from avoidkit.clearway import FREE, UNKNOWN
-from avoidkit.gridmath import NEVER_S, SLANTS, _spot, by_slant
+from avoidkit.gridmath import NEVER_S, SLANTS, _spot
 from avoidkit.jit import compiled
 from avoidkit.sensing.kernels import FIRST, SECOND
 from avoidkit.sensing.scatter import LOW, PARTS, POWER_SHARE, SIDE_M, STRIDE_M, SWING, Scatterers
@@ -70,6 +70,20 @@ def occupied_in_bins(log_odds, occupied_above, corner_x, corner_y, cell_m, x, y,
             if log_odds[row, col] >= occupied_above:
                 out[k] = step * cell_m
                 break
+    return out
+
+
+@compiled
+def by_slant(reach_m, half_view_rad):
+    """Squared reach, m^2, over `SLANTS` equal steps of slant, an angle each; 0 out of view."""
+    bins = len(reach_m)
+    out = np.zeros(SLANTS)
+    for k in range(SLANTS):
+        slant = (k + 0.5) * 2.0 / SLANTS - 1.0
+        angle = math.atan2(slant, 1.0 - abs(slant))
+        b = math.floor((angle + half_view_rad) * bins / (2.0 * half_view_rad))
+        if 0 <= b < bins and reach_m[b] > 0.0:
+            out[k] = reach_m[b] * reach_m[b]
     return out
 
 

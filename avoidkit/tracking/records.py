@@ -85,8 +85,17 @@ class Tracks:
 
     def where(self, mask):
         """Only the tracks that a boolean (n,) mask or an index array picks."""
-        arrays = {name: getattr(self, name)[mask] for name in self.__slots__ if name != "time_s"}
-        return Tracks(time_s=self.time_s, **arrays)
+        arrays = {name: getattr(self, name)[mask] for name in ARRAYS}
+        if np.ndim(mask) != 1:
+            return Tracks(time_s=self.time_s, **arrays)
+        picked = object.__new__(Tracks)  # rows of arrays that fit: nothing to check again
+        object.__setattr__(picked, "time_s", self.time_s)
+        for name, array in arrays.items():
+            object.__setattr__(picked, name, array)
+        return picked
+
+
+ARRAYS = tuple(name for name in Tracks.__slots__ if name != "time_s")
 
 
 def no_tracks(time_s):
