@@ -100,8 +100,8 @@ def _led_on(tracks, times_s, poses, tuning):
 
     Who is by then where no radar looks was last seen on the way there, and after `SHORT_S` is held where they went in.
     """
-    state, entered_s = tracks.state.copy(), np.full(len(tracks), math.inf)
-    place, before_s, out = state.copy(), 0.0, []
+    place, entered_s = tracks.state.copy(), np.full(len(tracks), math.inf)
+    before_s, out = 0.0, []
     for ahead_s, pose in zip(times_s, poses, strict=True):
         state = np.column_stack([tracks.state[:, :2] + ahead_s * tracks.state[:, 2:], tracks.state[:, 2:]])
         unseen = blind(state[:, :2], Pose(*pose), tuning)

@@ -1,11 +1,13 @@
 """People at play: everybody in the yard at one instant, and the crowd that walks on from cycle to cycle."""
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from avoidkit.checks import require_finite, require_not_negative, require_shape
 from avoidkit.frames import rotation
+from avoidkit.jit import compiled
 
 CONTACT_RADIUS_M = 0.25  # half the width of a body, for touching only; FHWA-RD-98-107: body ellipse 0.50 x 0.60 m
 HEADING_FROM_MPS = 0.1  # slower than this, somebody keeps looking where they looked
@@ -81,12 +83,28 @@ def signed_distance(points, corners):
     >>> signed_distance(np.array([[3.0, 1.0], [1.0, 0.25]]), square).tolist()
     [1.0, -0.25]
     """
-    edge = np.roll(corners, -1, axis=0) - corners
-    to_point = points[:, None, :] - corners
-    share = np.clip(np.einsum("nmk,mk->nm", to_point, edge) / np.einsum("mk,mk->m", edge, edge), 0.0, 1.0)
-    distance = np.linalg.norm(to_point - share[..., None] * edge, axis=2).min(axis=1)
-    left_of = edge[:, 0] * to_point[..., 1] - edge[:, 1] * to_point[..., 0]
-    return np.where((left_of >= 0).all(axis=1), -distance, distance)
+    points, corners = np.ascontiguousarray(points, dtype=float), np.ascontiguousarray(corners, dtype=float)
+    return distances_to_polygon(points, corners)
+
+
+@compiled
+def distances_to_polygon(points, corners):
+    """`signed_distance`, (n,): to the nearest edge, below 0 for points on the left of all of them; NaN stays NaN."""
+    out = np.empty(len(points))
+    for i in range(len(points)):
+        least, inside = math.inf, True
+        for k in range(len(corners)):
+            n = (k + 1) % len(corners)
+            edge_x, edge_y = corners[n, 0] - corners[k, 0], corners[n, 1] - corners[k, 1]
+            x, y = points[i, 0] - corners[k, 0], points[i, 1] - corners[k, 1]
+            length2 = edge_x * edge_x + edge_y * edge_y
+            share = min(max((x * edge_x + y * edge_y) / length2, 0.0), 1.0) if length2 != 0.0 else 0.0
+            off_x, off_y = x - share * edge_x, y - share * edge_y
+            gap = math.sqrt(off_x * off_x + off_y * off_y)
+            least = gap if gap < least or math.isnan(gap) else least
+            inside = inside and edge_x * y - edge_y * x >= 0
+        out[i] = -least if inside else least
+    return out
 
 
 class Crowd:

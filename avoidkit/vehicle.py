@@ -30,7 +30,7 @@ class EgoHistory:
 
     def __init__(self, keep_s=3.0):
         self._keep_s = keep_s
-        self._times, self._egos = [], []
+        self._times, self._egos, self._asked = [], [], {}
 
     def add(self, ego):
         """Append one sample; time must grow."""
@@ -38,11 +38,17 @@ class EgoHistory:
             raise InputError(f"ego.time_s must grow, got {ego.time_s} after {self._times[-1]}")
         self._times.append(ego.time_s)
         self._egos.append(ego)
+        self._asked.clear()
         while self._times[0] < ego.time_s - self._keep_s:
             del self._times[0], self._egos[0]
 
     def at(self, time_s):
         """The `Ego` at `time_s`, between samples by linear interpolation."""
+        if time_s not in self._asked:  # several stages ask for the instant of the same scan
+            self._asked[time_s] = self._at(time_s)
+        return self._asked[time_s]
+
+    def _at(self, time_s):
         if not self._times:
             raise InputError("own motion is not known yet: add an Ego first")
         k = bisect.bisect_right(self._times, time_s)

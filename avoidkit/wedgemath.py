@@ -33,7 +33,6 @@ def mark_blind(
         max(0, int((mid_x - reach_x - corner_x) / cell_m)),
         min(cols, int((mid_x + reach_x - corner_x) / cell_m) + 1),
     )
-    n = len(mounts)
     cos_yaw, sin_yaw = np.cos(mounts[:, 2]), np.sin(mounts[:, 2])
     least = math.cos(half_view_rad)
     for row in range(r0, r1):
@@ -46,22 +45,28 @@ def mark_blind(
                 code = 2
             elif rear <= x <= front and -half <= y <= half:
                 beside = rear_m - strip_m <= x <= front_m + strip_m and abs(y) <= half_m + strip_m
-                code = 3 if beside else 1
-                for k in range(n):
-                    u, v = x - mounts[k, 0], y - mounts[k, 1]
-                    r2 = u * u + v * v
-                    ahead = cos_yaw[k] * u + sin_yaw[k] * v
-                    # ahead >= least * r, without the root where the field of view is below half a turn
-                    inside = (
-                        ahead >= 0.0 and ahead * ahead >= least * least * r2
-                        if least >= 0.0
-                        else ahead >= least * math.sqrt(r2)
-                    )
-                    if inside and r2 >= near_m * near_m:
-                        code = 4 if beside else 0
-                        break
+                if _in_a_field(x, y, mounts, cos_yaw, sin_yaw, least, near_m):
+                    code = 4 if beside else 0
+                else:
+                    code = 3 if beside else 1
             blind[row, col] = code
     return r0, r1, c0, c1
+
+
+@compiled
+def _in_a_field(x, y, mounts, cos_yaw, sin_yaw, least, near_m):
+    """Whether a place in the vehicle's frame lies in the field of view of a radar; `least`: cosine of half of it."""
+    for k in range(len(mounts)):
+        u, v = x - mounts[k, 0], y - mounts[k, 1]
+        r2 = u * u + v * v
+        ahead = cos_yaw[k] * u + sin_yaw[k] * v
+        if least >= 0.0:  # ahead >= least * r, without the root where the field of view is below half a turn
+            inside = ahead >= 0.0 and ahead * ahead >= least * least * r2
+        else:
+            inside = ahead >= least * math.sqrt(r2)
+        if inside and r2 >= near_m * near_m:
+            return True
+    return False
 
 
 @compiled

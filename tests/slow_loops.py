@@ -5,9 +5,12 @@ import math
 import numpy as np
 
 from avoidkit.clearway import FREE, UNKNOWN
+from avoidkit.detourmath import LOOK_FIRST, OK, PEOPLE, STEERING, _least_gap, lateral
 from avoidkit.gridmath import NEVER_S, SLANTS, _spot
 from avoidkit.jit import compiled
-from avoidkit.sensing.kernels import FIRST, SECOND
+from avoidkit.sensing.equation import accuracy, range_rate_cell, range_rate_limit
+from avoidkit.sensing.kernels import FIRST, SECOND, facets_in_view, merge_cells, pull_by_leader, transmission
+from avoidkit.sensing.look import beam_of, in_view, polar
 from avoidkit.sensing.scatter import LOW, PARTS, POWER_SHARE, SIDE_M, STRIDE_M, SWING, Scatterers
 
 
@@ -308,3 +311,129 @@ def of_people(people, eye_xy, reflectivity_m2, radar):
 def stream(seed, sensor, effect, cycle):
     """The generator of a key, as numpy makes it."""
     return np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(int(sensor), int(effect), int(cycle))))
+
+
+@compiled
+def candidate_poses(plan, start, ref, count, out):
+    """Poses (x, y, travel heading), curvature in the frame of travel and length of one candidate.
+
+    ref: (m, 6) columns distance, x, y, travel heading, travel curvature, its derivative, evenly spaced. Fills
+    rows of out (m, 5): x, y, heading, curvature, length so far. False where the offset passes the centre of
+    the reference's own curve.
+    """
+    length = 0.0
+    for i in range(count):
+        d0, d1, d2 = lateral(ref[i, 0] - ref[0, 0], plan, start)
+        k, dk = ref[i, 4], ref[i, 5]
+        scale = 1.0 - k * d0
+        if scale < 0.2:
+            return False
+        angle = math.atan2(d1, scale)
+        cos, tan = math.cos(angle), d1 / scale
+        out[i, 0] = ref[i, 1] - d0 * math.sin(ref[i, 3])
+        out[i, 1] = ref[i, 2] + d0 * math.cos(ref[i, 3])
+        out[i, 2] = ref[i, 3] + angle
+        out[i, 3] = ((d2 + (dk * d0 + k * d1) * tan) * cos * cos / scale + k) * cos / scale
+        if i > 0:
+            length += math.hypot(out[i, 0] - out[i - 1, 0], out[i, 1] - out[i - 1, 1])
+        out[i, 4] = length
+    return True
+
+
+@compiled
+def examine(plans, start, ref, ends, limits, shape, speed, bodies, sign):
+    """Steering and people, for every plan: reason code, least slack beside people, extra length.
+
+    limits: (greatest curvature, greatest change of it per metre); shape: (front, rear, half);
+    bodies: (p, 7) x, y, vx, vy, needed at rest, growth per second, predicted for s; `ends` (n,) points to examine.
+    """
+    n, m = plans.shape[0], ref.shape[0]
+    code, slack, extra = np.zeros(n, np.int64), np.full(n, math.inf), np.zeros(n)
+    out = np.empty((m, 5))
+    step = ref[1, 0] - ref[0, 0]
+    for k in range(n):
+        count = ends[k]
+        if not candidate_poses(plans[k], start, ref, count, out):
+            code[k] = STEERING
+            continue
+        for i in range(count):
+            if abs(out[i, 3]) > limits[0] or (i > 0 and abs(out[i, 3] - out[i - 1, 3]) > limits[1] * step):
+                code[k] = STEERING
+                break
+        if code[k] != OK:
+            continue
+        extra[k] = out[count - 1, 4] - (ref[count - 1, 0] - ref[0, 0])
+        for every in (LOOK_FIRST, 1):
+            for i in range(0, count, every):
+                if code[k] == OK:
+                    slack[k] = _least_gap(out[i], shape, speed, bodies, sign, slack[k])
+                    if slack[k] < 0.0:
+                        code[k] = PEOPLE
+    return code, slack, extra
+
+
+def detect(range_m, azimuth_rad, rate_mps, snr, amplitude, receiver, noise_level, radar):
+    """Rows range, azimuth, range rate, signal to noise of what `sensing.radar.detect` returns, in whole arrays."""
+    signal = np.sqrt(snr / noise_level / 2.0) * amplitude
+    if not radar.fluctuation:
+        signal = np.sqrt(snr / noise_level) * amplitude / np.maximum(np.hypot(*amplitude), 1e-12)
+    places, leader = np.stack([range_m, azimuth_rad, rate_mps]), np.arange(len(range_m))
+    cells = radar.range_cell_m, math.radians(radar.azimuth_cell_deg), range_rate_cell(radar)
+    limit = range_rate_limit(radar)
+    if radar.merging:
+        order = np.argsort(-(signal[0] ** 2 + signal[1] ** 2), kind="stable")
+        leader = merge_cells(order, *places, *cells, 2 * limit)
+    total = np.zeros_like(signal)
+    np.add.at(total, (slice(None), leader), signal)
+    total = total + receiver[:2] / math.sqrt(2)
+    power = total[0] ** 2 + total[1] ** 2
+    if radar.merging and radar.glint:
+        periods = math.inf, math.inf, 2 * limit
+        pulls = [
+            pull_by_leader(leader, value, period, *np.ascontiguousarray(signal), *total, cell)
+            for value, period, cell in zip(places, periods, cells, strict=True)
+        ]
+        places = places + np.stack(pulls)
+    seen = np.flatnonzero((leader == np.arange(len(leader))) & (power > -math.log(radar.false_alarm_probability)))
+    strength = np.maximum(power[seen] - 1.0, 1.0)
+    errors = np.stack(accuracy(strength, places[1, seen], radar)) * receiver[2:, seen] * float(radar.noise)
+    distance, azimuth, rate = places[:, seen] + errors
+    kept = (distance >= radar.range_min_m) & (distance <= radar.range_max_m)
+    kept &= np.abs(azimuth) <= math.radians(radar.field_of_view_deg) / 2
+    return distance[kept], azimuth[kept], (rate[kept] + limit) % (2 * limit) - limit, strength[kept]
+
+
+def see_scene(
+    sight, points, body, low, xy, normal, peak, edge, corner, lobe, floor, edges, passes, passes_low, bodies, radius_m
+):
+    """People and facets as one list of points, then what hides each of them, then what is in view."""
+    index, aspect = facets_in_view(
+        sight.x, sight.y, sight.yaw, sight.half_field, sight.farthest, xy, normal, corner, lobe, floor
+    )
+    things = np.column_stack([xy[index], np.zeros((len(index), 2)), peak[index] * aspect])
+    every = np.concatenate([points, things])
+    number = np.concatenate([np.arange(len(points)), len(points) + index])
+    own_edge = np.concatenate([np.full(len(points), -1), edge[index]])
+    own_body = np.concatenate([body, np.full(len(index), -1)])
+    eyes, ends = np.tile([sight.x, sight.y], (len(every), 1)), np.ascontiguousarray(every[:, :2])
+    share = transmission(eyes, ends, own_edge, own_body, edges, passes, bodies, radius_m)
+    share_low = transmission(eyes, ends, own_edge, own_body, edges, passes_low, bodies, radius_m)
+    share = np.where(np.concatenate([low, np.zeros(len(index), bool)]), share_low, share)
+    out = []
+    for k, (x, y, vx, vy, strength) in enumerate(every):
+        range_m, azimuth, rate = polar(sight, x, y, vx, vy)
+        if range_m > sight.farthest or strength <= 0 or share[k] <= 0 or not in_view(sight, range_m, azimuth):
+            continue
+        snr = sight.budget * beam_of(sight, azimuth) ** 2 * strength * share[k] / range_m**4
+        out.append((number[k], range_m, azimuth, rate, snr))
+    return np.array(out).reshape(-1, 5)
+
+
+def signed_distance(points, corners):
+    """Distance of (n, 2) points from a convex polygon, m, below 0 inside, in whole arrays."""
+    edge = np.roll(corners, -1, axis=0) - corners
+    to_point = points[:, None, :] - corners
+    share = np.clip(np.einsum("nmk,mk->nm", to_point, edge) / np.einsum("mk,mk->m", edge, edge), 0.0, 1.0)
+    distance = np.linalg.norm(to_point - share[..., None] * edge, axis=2).min(axis=1)
+    left_of = edge[:, 0] * to_point[..., 1] - edge[:, 1] * to_point[..., 0]
+    return np.where((left_of >= 0).all(axis=1), -distance, distance)

@@ -6,12 +6,22 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from avoidkit import gridmath, shademath, wedgemath
+from avoidkit import gridmath, load_scene, shademath, shipped, wedgemath
+from avoidkit.centring import _straight
 from avoidkit.clearway import FREE, OCCUPIED, UNKNOWN, specks_of
+from avoidkit.detour import reference_ahead
+from avoidkit.detourmath import OK, PEOPLE, STEERING, examine
+from avoidkit.frames import Pose
 from avoidkit.gridmath import NEVER_S
+from avoidkit.paths import path_from_legs
+from avoidkit.people import people_at, signed_distance
 from avoidkit.sensing import scatter
+from avoidkit.sensing.corner import CornerRadar, surroundings_of
+from avoidkit.sensing.look import see_scene
+from avoidkit.sensing.radar import RETURN_FIELDS, detect
 from avoidkit.sensing.streams import BLOCK, stream
 from avoidkit.tuning import Tuning
+from avoidkit.vehicle import Ego, outline_in_scene
 from tests import slow_loops
 
 CORNER, CELL_M, CELLS = (-6.0, -6.0), 0.1, 120
@@ -159,6 +169,99 @@ def test_bodies_and_limbs_are_where_plain_arrays_put_them():
         np.testing.assert_allclose(fast.points, slow.points, rtol=1e-12, atol=1e-12)
         for name in ("body", "edge", "low", "draw"):
             same(getattr(fast, name), getattr(slow, name))
+
+
+def points_in_cells(rng, n):
+    """Places, mean signal to noise and draws of n points of which some share a resolution cell."""
+    places = np.repeat(rng.uniform([0.3, -1.3, -9.0], [12.0, 1.3, 9.0], (n, 3)), 3, axis=0).T
+    places = places + rng.normal(0.0, [[0.1], [0.03], [0.1]], places.shape)
+    drawn = rng.standard_normal((7, 3 * n))
+    return *places, 10 ** rng.uniform(0, 4, 3 * n), drawn[:2], drawn[2:], rng.uniform(1.0, 2.0, 3 * n)
+
+
+@pytest.mark.parametrize("effects", [{}, {"radar.merging": False}, {"radar.glint": False}, {"radar.noise": False}])
+def test_what_a_radar_reports_is_what_whole_arrays_give(effects):
+    rng, tuning = np.random.default_rng(8), Tuning().replace(effects)
+    for fluctuates in (True, False):
+        radar = tuning.replace({"radar.fluctuation": fluctuates}).radar
+        given = points_in_cells(rng, 40)
+        found = detect(*given, radar)
+        slow = slow_loops.detect(*given, radar)
+        assert len(found) > 20
+        for name, column in zip(RETURN_FIELDS, slow, strict=True):
+            np.testing.assert_allclose(getattr(found, name), column, rtol=1e-12, atol=1e-12)
+
+
+@pytest.mark.parametrize("place", [(4.0, 3.0), (9.0, -2.0), (0.5, 2.5)])
+def test_a_radar_sees_of_people_and_things_what_hiding_and_view_leave(place):
+    scene, tuning = load_scene(shipped("scenes") / "guest_steps_out.toml"), Tuning()
+    people = people_at(scene, 2.0)
+    around = surroundings_of(scene.edges, tuning.radar)
+    facets = around.facets
+    for index in range(4):
+        sensor = CornerRadar(index, around, tuning, 1)
+        sight, _ = sensor._sight(Ego(0.0, Pose(*place, 0.4 * index), 0.8, 0.1, 0.05), 0.0)
+        points = scatter.of_people(people, (sight.x, sight.y), np.full(len(people.xy), 0.3), tuning.radar)
+        given = (
+            sight, points.points, points.body, points.low, facets.xy, facets.normal, facets.peak_m2, facets.edge,
+            facets.corner, math.radians(30.0), 0.01, around.edges, *around.passes, people.xy, 0.2,
+        )  # fmt: skip
+        number, places = see_scene(*given)
+        slow = slow_loops.see_scene(*given)
+        same(number, slow[:, 0].astype(np.int64))
+        np.testing.assert_allclose(places, slow[:, 1:], rtol=1e-12)
+
+
+def test_distances_from_an_outline_are_those_of_whole_arrays():
+    rng = np.random.default_rng(9)
+    for _ in range(50):
+        corners = outline_in_scene(Tuning().vehicle, Pose(*rng.uniform(-4, 4, 3)))
+        points = rng.uniform(-8, 8, (9, 2))
+        np.testing.assert_allclose(
+            signed_distance(points, corners), slow_loops.signed_distance(points, corners), rtol=1e-12, atol=1e-12
+        )
+    unknown = np.array([[math.nan, 0.0], [0.0, math.nan]])
+    assert np.isnan(signed_distance(unknown, corners)).all()
+
+
+def test_poses_of_a_path_are_interpolated_as_numpy_does():
+    rng = np.random.default_rng(10)
+    path = path_from_legs(Pose(1.0, -2.0, 0.3), [(1, [(6.0, 0.4)]), (-1, [(4.0, 0.9)])])
+    s = np.concatenate([rng.uniform(-1.0, 12.0, 200), path.s_m, [math.nan]])
+    columns = [np.interp(s, path.s_m, column) for column in (path.x_m, path.y_m, path.yaw_rad)]
+    np.testing.assert_allclose(path.poses_at(s), np.stack(columns, axis=-1), rtol=1e-12, atol=1e-12)
+    assert path.poses_at(2.5).shape == (3,)
+    assert path.poses_at(s[:6].reshape(2, 3)).shape == (2, 3, 3)
+
+
+def test_the_slope_of_a_side_is_the_median_over_pairs_far_apart():
+    rng = np.random.default_rng(11)
+    for n in (7, 12, 30):
+        u, v = np.sort(rng.uniform(0, 4, n)), rng.normal(0, 0.1, n)
+        i, j = np.triu_indices(n, 1)
+        far = u[j] - u[i] > 0.5 * np.ptp(u)
+        slope = np.median((v[j] - v[i])[far] / (u[j] - u[i])[far])
+        assert _straight(u, v) == (float(np.median(v - slope * u)), float(slope))
+
+
+def test_ways_round_are_judged_alike_when_they_end_at_the_first_limit():
+    rng = np.random.default_rng(12)
+    path = path_from_legs(Pose(0.0, 0.0, 0.2), [(1, [(10.0, 0.3), (12.0, -0.2)])])
+    ref, limits = reference_ahead(path, 0.5, 0.2, 18.0), np.array([0.25, 0.4])
+    start = np.array([0.1, 0.02, 0.01, 3.2, 0.12])
+    plans = np.column_stack([
+        rng.uniform(0, 4, 200), rng.uniform(1.5, 7, 200), rng.uniform(-2.5, 2.5, 200), rng.uniform(6, 9, 200),
+        rng.uniform(2, 7, 200),
+    ])  # fmt: skip
+    bodies = np.column_stack([
+        rng.uniform(5, 11, 2), [-1.5, 2.0], np.zeros((2, 2)), np.full(2, 0.6), np.zeros(2), np.full(2, 2.0),
+    ])  # fmt: skip
+    shape, ends = np.array([4.0, -0.9, 0.95]), np.full(200, len(ref))
+    given = plans, start, ref, ends, limits, shape, 0.6, bodies, 1.0
+    fast, slow = examine(*given), slow_loops.examine(*given)
+    assert set(fast[0]) == {OK, STEERING, PEOPLE}
+    for a, b in zip(fast, slow, strict=True):
+        same(a, b)
 
 
 def test_streams_are_those_that_numpy_makes_of_the_same_keys():

@@ -12,7 +12,6 @@ from avoidkit.sensing.equation import (
     beam,
     budget,
     detection_probability,
-    fold_range_rate,
     from_db,
     range_at_probability,
     range_rate_cell,
@@ -21,6 +20,7 @@ from avoidkit.sensing.equation import (
     snr_needed,
     to_db,
 )
+from avoidkit.sensing.kernels import folded
 from avoidkit.sensing.radar import detect
 from avoidkit.sensing.scatter import person_reflectivity
 from avoidkit.tuning import Tuning
@@ -80,9 +80,8 @@ def test_resolutions_follow_from_wavelength_bandwidth_and_times():
 
 def test_range_rates_beyond_the_limit_fold_over():
     limit = range_rate_limit(RADAR)
-    np.testing.assert_allclose(
-        fold_range_rate(np.array([14.0, -14.0, 3.0]), RADAR), [14.0 - 2 * limit, 2 * limit - 14.0, 3.0]
-    )
+    found = [folded(rate, limit) for rate in (14.0, -14.0, 3.0)]
+    np.testing.assert_allclose(found, [14.0 - 2 * limit, 2 * limit - 14.0, 3.0])
 
 
 def test_azimuth_is_twice_as_uncertain_at_60_degrees_and_never_better_than_the_bound_of_eight_elements():

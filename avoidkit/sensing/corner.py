@@ -6,15 +6,16 @@ from dataclasses import dataclass
 import numpy as np
 
 from avoidkit.sensing import radar as one
-from avoidkit.sensing.equation import boresight_budget
+from avoidkit.sensing.equation import boresight_budget, from_db
 from avoidkit.sensing.ghosts import ORDERS, ghosts, smooth_edges
 from avoidkit.sensing.interference import Bursts
-from avoidkit.sensing.look import Sight, see_points
-from avoidkit.sensing.scatter import Facets, facets_of, of_facets, of_people, person_reflectivity, together
+from avoidkit.sensing.look import Sight, see_scene
+from avoidkit.sensing.scatter import Facets, facets_of, of_people, person_reflectivity
 from avoidkit.sensing.streams import Drift, Effect, stream
 from avoidkit.vehicle import box
 
 NOBODY = np.zeros((0, 2))
+NOTHING = Facets(NOBODY, NOBODY, np.zeros(0), np.zeros(0, np.int64), np.zeros(0, bool))
 STILL_MPS = 0.1  # slower than this, an echo keeps its fluctuation for longer; our placeholder
 
 
@@ -60,6 +61,10 @@ class CornerRadar:
         self._slow_drift = Drift(seed, index, Effect.SLOW_FLUCTUATION, tuning.radar.standing_memory_s)
         self._ghost_drift = Drift(seed, index, Effect.GHOSTS, memory_s)
         self._bursts = Bursts(seed, index, tuning.radar)
+        self._lobe_rad, self._floor = (
+            math.radians(tuning.radar.facet_lobe_deg),
+            float(from_db(tuning.radar.facet_floor_db)),
+        )
         self._traits, self._turned = {}, None
 
     def returns(self, cycle, taken_s, people, ego, *, turned_deg=0.0, range_share=1.0):
@@ -126,26 +131,19 @@ class CornerRadar:
         """Places (range, azimuth, range rate, mean SNR) and draws of what is seen of people and surroundings."""
         radar, around = self._radar, self._around
         points = of_people(people, (sight.x, sight.y), reflectivity, radar)
-        n = len(points) + len(around.facets.xy)
-        if radar.surroundings and len(around.facets.xy):
-            points = together(points, of_facets(around.facets, sight, len(points), radar))
+        facets = around.facets if radar.surroundings else NOTHING
+        n = len(points) + len(facets.xy)
         bodies, passes = (people.xy, around.passes) if radar.occlusion else (NOBODY, around.all_pass)
-        index, places = see_points(
-            sight,
-            points.points,
-            points.body,
-            points.edge,
-            points.low,
-            around.edges,
-            *passes,
-            bodies,
-            radar.occluding_radius_m,
-        )
-        draw = points.draw[index]
+        draw, places = see_scene(
+            sight, points.points, points.body, points.low, facets.xy, facets.normal, facets.peak_m2, facets.edge,
+            facets.corner, self._lobe_rad, self._floor, around.edges, *passes, bodies, radar.occluding_radius_m,
+        )  # fmt: skip
         amplitude = self._drift.at(taken_s, (n, 2), cycle, draw)
         if np.hypot(*velocity) < STILL_MPS:
-            stands = np.hypot(points.points[index, 2], points.points[index, 3]) < STILL_MPS
-            amplitude = np.where(stands[:, None], self._slow_drift.at(taken_s, (n, 2), cycle, draw), amplitude)
+            walks = np.zeros(n, bool)
+            walks[: len(points)] = ~(np.hypot(points.points[:, 2], points.points[:, 3]) < STILL_MPS)
+            slow = self._slow_drift.at(taken_s, (n, 2), cycle, draw)
+            amplitude = np.where(walks[draw][:, None], amplitude, slow)
         receiver = stream(self._seed, self._index, Effect.RECEIVER, cycle).standard_normal((n, 5))[draw]
         return places.T, amplitude.T, receiver.T
 

@@ -122,12 +122,6 @@ def range_rate_limit(radar):
     return radar.wavelength_m / (4 * radar.chirp_s)
 
 
-def fold_range_rate(range_rate_mps, radar):
-    """The range rate that the radar reports: folded into its unambiguous band."""
-    limit = range_rate_limit(radar)
-    return (np.asarray(range_rate_mps) + limit) % (2 * limit) - limit
-
-
 def accuracy(snr, azimuth_rad, radar):
     """Standard deviations (range m, azimuth rad, range rate m/s) of a return.
 

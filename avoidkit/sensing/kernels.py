@@ -238,6 +238,77 @@ def pull_by_leader(leader, value, period, real, imag, sum_real, sum_imag, limit)
 
 
 @compiled
+def add_up(places, signal, noise, order, cells, rate_period, glint):
+    """What every resolution cell holds, with noise, and what it measures.
+
+    Parameters
+    ----------
+    places : (3, n) array
+        Range, azimuth, range rate of each point.
+    signal, noise : (2, n) arrays
+        Real and imaginary amplitude of each point, and of the noise in its cell.
+    order : (n,) or (0,) int array
+        Points from the strongest down; empty: each has a cell to itself.
+    cells : (3,) array
+        Width of a resolution cell in each coordinate; range rates fold over at `rate_period`.
+    glint : bool
+        Points of one cell pull what is measured away from their leader.
+
+    Returns
+    -------
+    leader : (n,) int array
+    power : (n,) array
+        Of the cell that each point leads; that of others means nothing.
+    measured : (3, n) array
+    """
+    n, measured = places.shape[1], places.copy()
+    leader = np.arange(n)
+    if len(order):
+        leader = merge_cells(order, places[0], places[1], places[2], cells[0], cells[1], cells[2], rate_period)
+    real, imag = add_by_leader(leader, signal[0], signal[1])
+    for i in range(n):
+        real[i], imag[i] = real[i] + noise[0, i], imag[i] + noise[1, i]
+    if glint and len(order):
+        for c in range(3):
+            period = rate_period if c == 2 else math.inf
+            pull = pull_by_leader(leader, places[c], period, signal[0], signal[1], real, imag, cells[c])
+            for i in range(n):
+                measured[c, i] = places[c, i] + pull[i]
+    return leader, real * real + imag * imag, measured
+
+
+@compiled
+def folded(range_rate_mps, limit_mps):
+    """The range rate that a radar reports, folded into its unambiguous band from -limit to limit."""
+    return (range_rate_mps + limit_mps) % (2 * limit_mps) - limit_mps
+
+
+@compiled
+def report(places, power, draws, leader, threshold, cells, floors, limits, noisy):
+    """Rows range, azimuth, range rate, signal to noise of the cells that a radar reports, (4, k).
+
+    A cell counts at its leader, above the power `threshold`. Errors are `draws` (3, n) times the accuracy of
+    `equation.accuracy`, with `floors` (3,); `limits` are the least and greatest range, half the field of view, and
+    the range rate at which these fold over.
+    """
+    out, count = np.empty((4, len(power))), 0
+    steepest = math.cos(math.radians(85))
+    for i in range(len(power)):
+        if leader[i] != i or not power[i] > threshold:
+            continue
+        snr = max(power[i] - 1.0, 1.0)
+        loss, slant = 1.0 / math.sqrt(2.0 * snr), max(math.cos(places[1, i]), steepest)
+        range_m = places[0, i] + math.hypot(cells[0] * loss, floors[0]) * draws[0, i] * noisy
+        azimuth = places[1, i] + math.hypot(cells[1] * loss, floors[1]) / slant * draws[1, i] * noisy
+        rate = places[2, i] + math.hypot(cells[2] * loss, floors[2]) * draws[2, i] * noisy
+        if limits[0] <= range_m <= limits[1] and abs(azimuth) <= limits[2]:
+            out[0, count], out[1, count], out[3, count] = range_m, azimuth, snr
+            out[2, count] = folded(rate, limits[3])
+            count += 1
+    return out[:, :count].copy()
+
+
+@compiled
 def bounce_pairs(eye_x, eye_y, points, walls, farthest):
     """Every way from an eye by a wall to a point, by the mirror image of the point in the wall.
 

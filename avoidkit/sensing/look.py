@@ -6,7 +6,7 @@ from typing import NamedTuple
 import numpy as np
 
 from avoidkit.jit import compiled
-from avoidkit.sensing.kernels import bounce_pairs, passed
+from avoidkit.sensing.kernels import bounce_pairs, facets_in_view, passed
 
 
 class Sight(NamedTuple):
@@ -73,44 +73,80 @@ def beam_of(sight, azimuth):
 
 
 @compiled
-def see_points(sight, points, body, edge, low, edges, passes, passes_low, bodies, radius_m):
-    """The points that a radar sees.
+def seen_at(sight, x, y, vx, vy, reflectivity, own_edge, own_body, edges, passes, bodies, radius_m):
+    """Range, azimuth, range rate and mean signal to noise (a ratio) of one point; 0 for the last if it is not seen.
+
+    `reflectivity` in m^2; `own_edge`, `own_body`: what the point belongs to, -1 if none; the others as for
+    `transmission`.
+    """
+    range_m, azimuth, rate = polar(sight, x, y, vx, vy)
+    if range_m > sight.farthest or reflectivity <= 0.0 or not in_view(sight, range_m, azimuth):
+        return range_m, azimuth, rate, 0.0
+    share = passed((sight.x, sight.y), (x, y), own_edge, own_body, edges, passes, bodies, radius_m)
+    if share <= 0.0:
+        return range_m, azimuth, rate, 0.0
+    return range_m, azimuth, rate, sight.budget * beam_of(sight, azimuth) ** 2 * reflectivity * share / range_m**4
+
+
+@compiled
+def see_scene(
+    sight, points, body, low, xy, normal, peak, edge, corner, lobe, floor, edges, passes, passes_low, bodies, radius_m
+):
+    """What a radar sees of people and of the facets of things.
 
     Parameters
     ----------
     sight : Sight
     points : (n, 5) array
-        x, y, vx, vy in the scene, mean reflectivity in m^2.
-    body, edge : (n,) int arrays
-        What the point belongs to; -1: none.
+        Of people: x, y, vx, vy in the scene, mean reflectivity in m^2.
+    body : (n,) int array
+        Whom each belongs to.
     low : (n,) bool array
         Near the ground: `passes_low` holds on its way instead of `passes`.
+    xy, normal, peak, edge, corner, lobe, floor
+        Facets, as for `facets_in_view`; `peak` (m,) in m^2, `edge` (m,) what each belongs to.
     edges, passes, passes_low, bodies, radius_m
         As for `transmission`.
 
     Returns
     -------
-    index : (k,) int array
+    number : (k,) int array
+        Of each point seen; facets are counted on after the n points.
     places : (k, 4) array
         Range, azimuth, range rate, mean signal to noise as a ratio.
     """
-    n = points.shape[0]
-    index, places = np.empty(n, np.int64), np.empty((n, 4))
-    count = 0
-    for i in range(n):
-        range_m, azimuth, rate = polar(sight, points[i, 0], points[i, 1], points[i, 2], points[i, 3])
-        if range_m > sight.farthest or points[i, 4] <= 0.0 or not in_view(sight, range_m, azimuth):
-            continue
-        shares = passes_low if low[i] else passes
-        there = (points[i, 0], points[i, 1])
-        share = passed((sight.x, sight.y), there, edge[i], body[i], edges, shares, bodies, radius_m)
-        if share <= 0.0:
-            continue
-        index[count] = i
-        places[count, 0], places[count, 1], places[count, 2] = range_m, azimuth, rate
-        places[count, 3] = sight.budget * beam_of(sight, azimuth) ** 2 * points[i, 4] * share / range_m**4
-        count += 1
-    return index[:count], places[:count]
+    n, count = len(points), 0
+    shown, aspect = facets_in_view(
+        sight.x, sight.y, sight.yaw, sight.half_field, sight.farthest, xy, normal, corner, lobe, floor
+    )
+    number, places = np.empty(n + len(shown), np.int64), np.empty((n + len(shown), 4))
+    for i in range(n + len(shown)):
+        if i < n:
+            k, shares = i, passes_low if low[i] else passes
+            place = seen_at(
+                sight, points[i, 0], points[i, 1], points[i, 2], points[i, 3], points[i, 4], -1, body[i],
+                edges, shares, bodies, radius_m,
+            )  # fmt: skip
+        else:
+            k = shown[i - n]
+            place = seen_at(
+                sight, xy[k, 0], xy[k, 1], 0.0, 0.0, peak[k] * aspect[i - n], edge[k], -1,
+                edges, passes, bodies, radius_m,
+            )  # fmt: skip
+            k += n
+        if place[3] > 0.0:
+            number[count] = k
+            places[count, 0], places[count, 1], places[count, 2], places[count, 3] = place
+            count += 1
+    return number[:count], places[:count]
+
+
+@compiled
+def polar_of_image(sight, pair, person):
+    """Range, azimuth and range rate of somebody's mirror image; `pair` is a row of `bounce_pairs`."""
+    normal_x, normal_y = pair[6], pair[7]
+    along = 2 * (person[2] * normal_x + person[3] * normal_y)
+    return polar(sight, pair[4], pair[5], person[2] - along * normal_x, person[3] - along * normal_y)
 
 
 @compiled
@@ -146,12 +182,7 @@ def see_ghosts(sight, people, walls, wall_edge, edges, passes, radius_m, loss, f
     direct = np.full(people.shape[0], -1.0)
     for i in range(pairs.shape[0]):
         p, w = int(pairs[i, 0]), int(pairs[i, 1])
-        normal_x, normal_y = pairs[i, 6], pairs[i, 7]
-        vx, vy = people[p, 2], people[p, 3]
-        along = 2 * (vx * normal_x + vy * normal_y)
-        far, far_azimuth, far_rate = polar(
-            sight, pairs[i, 4], pairs[i, 5], vx - along * normal_x, vy - along * normal_y
-        )
+        far, far_azimuth, far_rate = polar_of_image(sight, pairs[i], people[p])
         if not in_view(sight, far, far_azimuth):
             continue
         bounce, there = (pairs[i, 2], pairs[i, 3]), (people[p, 0], people[p, 1])
@@ -160,7 +191,7 @@ def see_ghosts(sight, people, walls, wall_edge, edges, passes, radius_m, loss, f
             share *= passed(bounce, there, wall_edge[w], p, edges, passes, bodies, radius_m)
         if share <= 0.0:
             continue
-        near, near_azimuth, near_rate = polar(sight, people[p, 0], people[p, 1], vx, vy)
+        near, near_azimuth, near_rate = polar(sight, people[p, 0], people[p, 1], people[p, 2], people[p, 3])
         near = max(near, 0.05)
         if direct[p] < 0.0:
             direct[p] = 0.0

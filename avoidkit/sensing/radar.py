@@ -1,5 +1,6 @@
 """One scan of one corner radar: what its scatterers return, after detection, merging and noise."""
 
+import functools
 import math
 from dataclasses import dataclass
 
@@ -7,15 +8,13 @@ import numpy as np
 
 from avoidkit.frames import Pose, compose, to_local
 from avoidkit.sensing.equation import (
-    accuracy,
     budget,
-    fold_range_rate,
     from_db,
     range_rate_cell,
     range_rate_limit,
     to_db,
 )
-from avoidkit.sensing.kernels import add_by_leader, merge_cells, pull_by_leader
+from avoidkit.sensing.kernels import add_up, report
 from avoidkit.sensing.scatter import FENCE, KERB
 from avoidkit.vehicle import box
 
@@ -127,46 +126,29 @@ def detect(range_m, azimuth_rad, rate_mps, snr, amplitude, receiver, noise_level
     if not radar.fluctuation:
         signal = np.sqrt(snr / noise_level) * amplitude / np.maximum(np.hypot(*amplitude), 1e-12)
     signal = np.ascontiguousarray(signal)  # one layout, so that loops are compiled once
-    places, leader = np.stack([range_m, azimuth_rad, rate_mps]), np.arange(len(range_m))
+    order = NOT_MERGED
     if radar.merging:
-        leader = _leaders(places, signal, radar)
-    total = np.stack(add_by_leader(leader, *signal)) + receiver[:2] / math.sqrt(2)
-    power = total[0] ** 2 + total[1] ** 2
-    if radar.merging and radar.glint:
-        places = places + _glint(leader, places, signal, total, radar)
-    seen = np.flatnonzero((leader == np.arange(len(leader))) & (power > -math.log(radar.false_alarm_probability)))
-    return measure(places[:, seen], power[seen], receiver[2:, seen], radar)
+        order = np.argsort(-(signal[0] ** 2 + signal[1] ** 2), kind="stable")
+    cells, floors, limits = _widths(radar)
+    noise, draws = np.ascontiguousarray(receiver[:2]) / math.sqrt(2), np.ascontiguousarray(receiver[2:])
+    leader, power, places = add_up(
+        np.stack([range_m, azimuth_rad, rate_mps]), signal, noise, order, cells, 2 * limits[3], radar.glint
+    )
+    least = -math.log(radar.false_alarm_probability)
+    return Returns(*report(places, power, draws, leader, least, cells, floors, limits, float(radar.noise)))
 
 
-def _cells(radar):
-    """Resolution cells of range, azimuth and range rate, and the periods at which these fold over."""
+NOT_MERGED = np.zeros(0, np.int64)
+
+
+@functools.lru_cache(maxsize=64)
+def _widths(radar):
+    """Resolution cells and floors of the accuracy, each in range, azimuth, range rate; what `report` is limited by."""
     cells = radar.range_cell_m, math.radians(radar.azimuth_cell_deg), range_rate_cell(radar)
-    return cells, (math.inf, math.inf, 2 * range_rate_limit(radar))
-
-
-def _leaders(places, signal, radar):
-    cells, periods = _cells(radar)
-    order = np.argsort(-(signal[0] ** 2 + signal[1] ** 2), kind="stable")
-    return merge_cells(order, *places, *cells, periods[2])
-
-
-def _glint(leader, places, signal, total, radar):
-    cells, periods = _cells(radar)
-    pulls = [
-        pull_by_leader(leader, value, period, *signal, *total, cell)
-        for value, period, cell in zip(places, periods, cells, strict=True)
-    ]
-    return np.stack(pulls)
-
-
-def measure(places, power, draws, radar):
-    """Returns of the detected cells, with errors by the power seen; cut to what is reported."""
-    snr = np.maximum(power - 1.0, 1.0)
-    errors = np.stack(accuracy(snr, places[1], radar)) * draws * float(radar.noise)
-    distance, azimuth, rate = places + errors
-    kept = (distance >= radar.range_min_m) & (distance <= radar.range_max_m)
-    kept &= np.abs(azimuth) <= math.radians(radar.field_of_view_deg) / 2
-    return Returns(distance[kept], azimuth[kept], fold_range_rate(rate[kept], radar), snr[kept])
+    floors = radar.range_floor_m, math.radians(radar.azimuth_floor_deg), radar.range_rate_floor_mps
+    view = math.radians(radar.field_of_view_deg) / 2
+    limits = radar.range_min_m, radar.range_max_m, view, range_rate_limit(radar)
+    return np.array(cells), np.array(floors), np.array(limits)
 
 
 def ground_level(range_m, azimuth_rad, rate_mps, still_mps, radar):

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from avoidkit.sensing.equation import from_db
-from avoidkit.sensing.kernels import bodies_with_limbs, facets_in_view
+from avoidkit.sensing.kernels import bodies_with_limbs
 from avoidkit.sensing.streams import Effect, stream
 
 WALL, PARKED, TROLLEY, PILLAR, KERB, FENCE = range(6)  # codes of `Edges.kind`
@@ -55,11 +55,6 @@ class Scatterers:
     @property
     def reflectivity_m2(self):
         return self.points[:, 4]
-
-
-def together(*groups):
-    """One record of several."""
-    return Scatterers(*(np.concatenate([getattr(group, name) for group in groups]) for name in Scatterers.__slots__))
 
 
 def person_reflectivity(kinds, seed, radar):
@@ -146,32 +141,6 @@ def facets_of(edges, radar):
         np.array(peak, dtype=float),
         np.array(edge, dtype=np.int64),
         np.array(corner, dtype=bool),
-    )
-
-
-def of_facets(facets, sight, first_draw, radar):
-    """The scatterers of the facets in the view of a `Sight`: strong at normal incidence and at corners."""
-    index, aspect = facets_in_view(
-        sight.x,
-        sight.y,
-        sight.yaw,
-        sight.half_field,
-        sight.farthest,
-        facets.xy,
-        facets.normal,
-        facets.corner,
-        math.radians(radar.facet_lobe_deg),
-        float(from_db(radar.facet_floor_db)),
-    )
-    n = len(index)
-    points = np.zeros((n, 5))
-    points[:, :2], points[:, 4] = facets.xy[index], facets.peak_m2[index] * aspect
-    return Scatterers(
-        points,
-        np.full(n, -1),
-        facets.edge[index],
-        np.zeros(n, dtype=bool),
-        first_draw + index,
     )
 
 
