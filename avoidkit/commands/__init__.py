@@ -4,6 +4,7 @@ ORDER = (  # as --help lists them
     "drive",
     "check",
     "new",
+    "compile",
     "map",
     "sweep",
     "stress",

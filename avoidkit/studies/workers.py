@@ -93,7 +93,7 @@ def _one_thread():
         signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
-def processes(workers=None, *, method="spawn"):
+def processes(workers=None, *, method="spawn", warmed=True):
     """A function that makes a pool of single-threaded processes, for `executor=`.
 
     Parameters
@@ -117,7 +117,8 @@ def processes(workers=None, *, method="spawn"):
 
         before = {name: os.environ.get(name) for name in THREADS}
         os.environ.update({name: "1" for name in THREADS if before[name] is None})
-        warm()
+        if warmed:
+            warm()
         return ProcessPoolExecutor(
             workers or os.cpu_count(), mp_context=multiprocessing.get_context(method), initializer=_begin,
             initargs=(os.getpid(),),
