@@ -97,7 +97,7 @@ def test_the_map_of_modules_names_every_module():
 
 def test_each_of_the_two_commands_does_all_the_set_up():
     lab, test = (block.strip() for block in blocks("README.md", "sh")[:2])
-    set_up = "python3 -m venv .venv && .venv/bin/pip install -e '.[all]' && "
+    set_up = "python3 -m venv .venv && .venv/bin/pip install -e '.[all]' && .venv/bin/avoidkit compile && "
     assert lab == f"{set_up}.venv/bin/jupyter lab --allow-root notebooks/01_wait_or_go_round.ipynb"
     assert test == f"{set_up}.venv/bin/python -m pytest -n auto"
 
