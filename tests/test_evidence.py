@@ -192,6 +192,19 @@ def test_in_a_lane_of_six_metres_the_answer_depends_on_where_somebody_stands(y_m
     assert lane_map.answers("baseline", 9.0, y_m)[1] == final
 
 
+def test_the_map_of_the_lane_is_asked_with_each_clearance_that_its_picture_shows():
+    from tests.evidence import pictures
+    from tests.evidence.studies import lane_map
+
+    assert set(pictures.SHOWN) == set(lane_map.TUNINGS)
+    found = {name: lane_map.lane(name)[0].decision.clearance_m for name in lane_map.TUNINGS}
+    assert [found[f"clearance {m:.2f} m"] for m in (0.10, 0.30, 0.40)] == [0.10, 0.30, 0.40]
+    assert found["baseline"] == 0.20
+    # 0.10 m less has to be kept from somebody 1.75 m aside: passed without a detour
+    assert lane_map.answers("clearance 0.10 m", 12.0, 1.75)[1] == "continue"
+    assert lane_map.answers("baseline", 12.0, 1.75)[1] == "detour"
+
+
 def test_each_recorded_walker_of_a_drive_crosses_the_way_from_the_side_that_was_asked(open_data, monkeypatch):
     from avoidkit.walks import Walk, recorded_walk
     from tests.evidence.studies import corridor_walkers

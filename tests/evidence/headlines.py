@@ -122,7 +122,8 @@ def _empty(c):
 
 
 def _lane(c):
-    return "; ".join(f"{name}: goes round from {c[f'{name}, final']['detour']} places" for name in BRAKES)
+    names = [key.removesuffix(", final") for key in c if key.endswith(", final")]
+    return "goes round from: " + "; ".join(f"{name} {c[f'{name}, final']['detour']}" for name in names)
 
 
 def _planted(c):

@@ -12,6 +12,8 @@ import math
 import sys
 
 import numpy as np
+import pandas as pd
+from matplotlib.patches import Patch, Rectangle
 
 from avoidkit import Action
 from avoidkit.drive import drive
@@ -23,10 +25,10 @@ from avoidkit.studies.ultrasonic_only import decide_by_echoes
 from avoidkit.views import show_beside, show_diagnosis, show_known_free
 from avoidkit.views.answers import reach_discs
 from avoidkit.views.figures import plan_png
-from avoidkit.views.style import new_figure, png
+from avoidkit.views.style import PAPER, SIGNS, look, new_figure, png
 from tests.evidence.studies._drives import scene_named, tuning_named
 
-FOLDER = home() / "data" / "pictures"
+FOLDER, TABLES = home() / "data" / "pictures", home() / "data" / "evidence"
 SEED = 0
 DPI = 100
 
@@ -121,8 +123,50 @@ def beside():
     return filled(lambda figure: show_beside(figure, both), 15.0, 9.0, 80, *ways)
 
 
+SHOWN = ("clearance 0.10 m", "baseline", "clearance 0.30 m", "clearance 0.40 m", "slow_brakes")
+
+
+def lane():
+    """What each drive of `lane_map` comes to, a map for each tuning, as its table has them."""
+    rows = pd.read_csv(TABLES / "lane_map.csv")
+    maps = {name: np.array([line.split() for line in rows[rows["tuning"] == name]["final"]]).T for name in SHOWN}
+    return filled(lambda figure: show_lane(figure, maps), 15.0, 7.2, 80, *(_codes(found) for found in maps.values()))
+
+
+def _codes(found):
+    return np.select([found == str(action) for action in Action], range(len(Action)), -1)
+
+
+@look()
+def show_lane(figure, maps):
+    """Small maps side by side on a figure: {tuning: (m, n) answers}, places as those of `lane_map`."""
+    axes = figure.subplots(2, 3, sharex=True, sharey=True).ravel()
+    for ax, (name, found) in zip(axes, maps.items(), strict=False):
+        share = np.mean(found == str(Action.DETOUR))
+        called = {"baseline": "clearance 0.20 m", "slow_brakes": "slow brakes"}.get(name, name)
+        ax.set_title(f"{called}: {share:.0%} go round", fontsize=15)
+        for (row, col), answer in np.ndenumerate(found):
+            sign = SIGNS[Action(answer)]
+            place = Rectangle((4.5 + col, -3.0 + 0.5 * row), 1.0, 0.5, facecolor=sign.color, edgecolor=PAPER, lw=1.0)
+            ax.add_patch(place)
+            ax.text(5.0 + col, -2.77 + 0.5 * row, sign.letter, color=sign.ink, size=10, ha="center", va="center")
+        ax.set(xlim=(4.5, 15.5), ylim=(-3.0, 3.0), aspect="equal", yticks=(-3, 0, 3))
+        ax.grid(visible=False)
+    for ax in axes[2:5]:
+        ax.set_xlabel("ahead of the rear axle, m")
+        ax.xaxis.set_tick_params(labelbottom=True)
+    for ax in axes[::3]:
+        ax.set_ylabel("across, m")
+    axes[5].set_axis_off()
+    shown = [SIGNS[action] for action in (Action.CONTINUE, Action.DETOUR, Action.HALT)]
+    keys = [Patch(facecolor=sign.color, label=f"{sign.letter}  {sign.word}") for sign in shown]
+    said = "Somebody stands in a lane\n6 m wide: what does the\ndrive come to?"
+    axes[5].legend(handles=keys, loc="center", title=said, alignment="left", fontsize=17, title_fontsize=17)
+
+
 PICTURES = {
     "beside": beside,
+    "lane": lane,
     "known": known,
     "tracks": tracks,
     "detour": lambda: plan("guest_stands_room", Action.DETOUR, 3.0),

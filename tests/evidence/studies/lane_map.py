@@ -4,7 +4,8 @@ The decision alone, with perfect tracks, a perfect grid and every sensor fresh, 
 The lane lies along x between walls at y = -3 and y = 3 m; the vehicle's rear axle starts at (0, 0), its way is
 the middle line and 22 m long. Places: every 1 m from 5 to 15 m ahead, every 0.5 m across the lane as far as a
 body's radius from the walls. `first` is the answer that has settled while the vehicle still stands, `final` what
-the drive comes to: the end reached without a detour (continue), by one (detour), or a halt.
+the drive comes to: the end reached without a detour (continue), by one (detour), or a halt. Asked with baseline
+brakes, with slow ones, and with other clearances (`decision.clearance_m`; 0.20 m is the baseline's).
 """
 
 from functools import cache
@@ -20,7 +21,7 @@ from avoidkit.tracking.records import exact_tracks
 from avoidkit.verdict import Hold
 from tests.evidence.studies._drives import tuning_named
 
-ABOUT = "somebody stands in a 6 m lane: share of places with continue, detour, halt; baseline and slow brakes"
+ABOUT = "somebody stands in a 6 m lane: places with continue, detour, halt; baseline, slow brakes, three clearances"
 SPEAKS_OF = (
     "backing",
     "caps",
@@ -41,6 +42,8 @@ SPEAKS_OF = (
 HALF_LANE_M, WALL_M, WAY_M = 3.0, 0.2, 22.0
 LONGEST_S = 90.0
 SETTLED_S = 0.8
+CLEARANCES = {f"clearance {clearance_m:.2f} m": clearance_m for clearance_m in (0.10, 0.30, 0.40)}
+TUNINGS = ("baseline", "slow_brakes", *CLEARANCES)
 
 
 def tasks():
@@ -48,7 +51,7 @@ def tasks():
     ahead = np.arange(5.0, 15.01, 1.0)
     return [
         {"tuning": tuning, "x_m": float(x), "y_m": [round(float(y), 2) for y in across]}
-        for tuning in ("baseline", "slow_brakes")
+        for tuning in TUNINGS
         for x in ahead
     ]
 
@@ -58,7 +61,9 @@ def lane(name):
     """Tuning, path and perfect grid of the lane, once per process."""
     import shapely
 
-    tuning = tuning_named(name).replace({"freespace.size_m": 48.0})
+    tuning = tuning_named("baseline" if name in CLEARANCES else name).replace({"freespace.size_m": 48.0})
+    if name in CLEARANCES:
+        tuning = tuning.replace({"decision.clearance_m": CLEARANCES[name]})
     walls = [
         shapely.box(-12.0, HALF_LANE_M, 34.0, HALF_LANE_M + WALL_M),
         shapely.box(-12.0, -HALF_LANE_M - WALL_M, 34.0, -HALF_LANE_M),
