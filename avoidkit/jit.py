@@ -158,7 +158,7 @@ def say_while_compiling(stream):
 
     def tell():
         stop()
-        stream.write("avoidkit: compiling its loops, once after an installation; that can take a minute\n")
+        stream.write("avoidkit: compiling its loops; that can take a minute, `avoidkit compile` does it beforehand\n")
         stream.flush()
 
     stop = on_compiling(tell)
