@@ -7,9 +7,11 @@ is fitted as time = c * n^k by least squares on logarithms. `--quick` takes a te
 
 import argparse
 import json
+import os
 import resource
 import subprocess
 import sys
+import tempfile
 import time
 from pathlib import Path
 
@@ -135,6 +137,30 @@ def import_lines(repeat):
     ]
 
 
+def first_use_lines():
+    """What a first drive takes longer than the same again, with an empty cache and after `avoidkit compile`."""
+    code = (
+        "from time import perf_counter as now\nfrom avoidkit import Tuning, load_scene, shipped\n"
+        "from avoidkit.drive import drive\n"
+        "scene, took = load_scene(shipped('scenes') / 'guest_crosses.toml'), [now()]\n"
+        "for _ in range(2):\n    drive(scene, Tuning(), seed=1, duration_s=8.0)\n    took.append(now())\n"
+        "print(2 * took[1] - took[0] - took[2])"
+    )
+    lines = []
+    with tempfile.TemporaryDirectory() as folder:
+        for name, before in (("first drive, nothing compiled: its stall", False), ("after `avoidkit compile`", True)):
+            here = {**os.environ, "NUMBA_CACHE_DIR": str(Path(folder) / str(before))}
+            if before:
+                started = time.perf_counter()
+                subprocess.run(
+                    [sys.executable, "-m", "avoidkit.cli", "compile"], check=True, env=here, stdout=subprocess.DEVNULL
+                )
+                lines.append(measure_of("`avoidkit compile`, all processors", [time.perf_counter() - started], "s"))
+            done = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True, env=here)
+            lines.append(measure_of(name, [float(done.stdout)], "s", target="10"))
+    return lines
+
+
 def memory_line():
     """Greatest resident memory of a process that drives once for 20 s."""
     code = (
@@ -171,7 +197,7 @@ def main():
         lambda: tracking_lines(8.0 / share + 2),
         lambda: grid_lines(500 // share), lambda: path_lines(max(50 // share, 3)),
         lambda: study_lines(24 // share or 2),
-        lambda: import_lines(max(10 // share, 2)), lambda: [memory_line()],
+        lambda: import_lines(max(10 // share, 2)), lambda: [memory_line()], first_use_lines,
     ):  # fmt: skip
         found = make()
         lines += found
