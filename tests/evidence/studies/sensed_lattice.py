@@ -1,6 +1,6 @@
 """Somebody stands at each place of a lattice, in an open yard and in a 6 m lane, seen by simulated radars for a minute.
 
-`standing_lattice` asks the same, on a finer lattice, by exact knowledge.
+`standing_lattice` asks the same by exact knowledge, every 0.5 m along the way instead of every metre.
 """
 
 import numpy as np
@@ -13,8 +13,13 @@ ABOUT = "a standing person on a lattice, simulated radars: goes round where the 
 
 
 def tasks():
-    xs = [float(x) for x in np.arange(6.0, 14.01, 2.0)]
-    return [{"yard": yard, "x_m": x, "y_m": across(yard)[::2]} for yard in YARDS for x in xs]
+    xs = [float(x) for x in np.arange(5.0, 15.01, 1.0)]
+    return [
+        {"yard": yard, "x_m": x, "y_m": ys}
+        for yard in YARDS
+        for x in xs
+        for ys in (across(yard)[::2], across(yard)[1::2])
+    ]
 
 
 def run(task):
