@@ -51,14 +51,26 @@ def test_the_made_scans_take_a_tracker_through_the_life_of_tracks():
     assert np.hypot(walker[:, 0] - 7.0, walker[:, 1] - (-3.0 + 1.3 * ego.time_s)).min() < 0.3
 
 
-def test_without_a_second_process_the_parts_are_done_here_one_after_the_other(monkeypatch):
+def test_each_part_is_told_as_it_is_done_and_a_whole_drive_comes_last(monkeypatch):
     done, told = [], []
-    monkeypatch.setattr(compiling, "PARTS", {name: lambda n=name: done.append(n) for name in ("one", "two")})
-    monkeypatch.setattr(compiling, "_whole", lambda: done.append("whole"))
+    monkeypatch.setattr(compiling, "_in_parts", lambda workers: iter(("one", "two")))
+    monkeypatch.setattr(compiling, "_whole", lambda: done.append(tuple(told)))
     found = compiling.compile_all(1, tell=lambda name, s: told.append(name))
-    assert done == ["one", "two", "whole"]
-    assert told == ["one", "two"]
+    assert done == [("one", "two")]
     assert (found.workers, found.left) == (1, 0)
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(not jit_enabled(), reason="AVOIDKIT_JIT=0: nothing is compiled")
+def test_what_a_drive_has_to_compile_for_want_of_a_cache_is_counted(tmp_path):
+    code = (
+        "from avoidkit.studies import compiling\n"
+        "compiling._in_parts = lambda workers: iter(())\n"
+        "print(compiling.compile_all().left > 0)"
+    )
+    here = {**os.environ, "NUMBA_CACHE_DIR": str(tmp_path / "empty")}
+    made = subprocess.run([sys.executable, "-c", code], env=here, capture_output=True, text=True)
+    assert made.stdout == "True\n", made.stderr
 
 
 @pytest.mark.parametrize(

@@ -24,6 +24,6 @@ def run_compile(options):
     done = compile_all(options.workers, tell=lambda name, s: say(f"  {name}: {s:.0f} s"))
     said = f"done in {done.took_s:.0f} s on {done.workers} process" + ("es" if done.workers > 1 else "")
     kept = "drives and maps start at once from now on"
-    left = "what was compiled is not kept: no folder for it can be written (NUMBA_CACHE_DIR names one)"
+    left = "a drive still has to compile: can the folder for what is compiled be written (NUMBA_CACHE_DIR names one)?"
     say(f"{said}; {left if done.left else kept}")
     return 0

@@ -58,12 +58,10 @@ def compile_all(workers=None, tell=None):
 
 
 def _in_parts(workers):
-    """Carry out all parts, and yield the name of each that is done; an interrupt ends the processes at once."""
-    if workers == 1:
-        for name, part in PARTS.items():
-            part()
-            yield name
-        return
+    """Carry out all parts, and yield the name of each that is done; an interrupt ends the processes at once.
+
+    In processes of their own even if it is one: this one then finds in the cache folder what was kept, no more.
+    """
     with lasting(processes(workers, warmed=False)) as pool:
         jobs = {pool.submit(part): name for name, part in PARTS.items()}
         for job in as_completed(jobs):
