@@ -22,6 +22,7 @@ from avoidkit.words import sentence
 END_M = 0.06  # so near to the end of a path counts as there
 APPROACH_AGAIN_M = 0.5  # a standing vehicle goes nearer to what blocks the path only if there is so much more room
 ROOM_M = 3.0  # ours: nearer to what is in the way than this, each metre takes ways round; yard of `sensed_lattice`
+AGAINST = 0.5  # ours: a cycle without an answer that is settling takes so much from its time, beside not adding to it
 SHORTEST_M = 2.0  # with less of the leg left there is no room for a detour
 FREE_AGAIN = "free again"  # the answer of a vehicle that has halted, until it is steady enough to ask for renewal
 SEARCH_EVERY_S = 0.2  # a standing vehicle whose search found nothing looks again so often
@@ -270,11 +271,17 @@ def _foreseen(situation, answer, tuning):
 
 
 def _settle(situation, answer, tuning):
-    """A detour not yet under way has to be the answer for `settle_s`; until then the old path goes on, slowly."""
+    """A detour not yet under way has to be the answer for `settle_s`; until then the old path goes on, slowly.
+
+    Cycles in which it is not the answer take back half as much: one that fits by centimetres comes and goes.
+    """
     memory, now = situation.memory, situation.time_s
-    if answer.action != Action.DETOUR or answer.path.name == situation.path.name:
-        return answer, "", math.nan
     since = memory.pending_since_s if memory.pending == "detour" else now
+    if answer.action != Action.DETOUR or answer.path.name == situation.path.name:
+        since = since + (1.0 + AGAINST) * tuning.cycle_s
+        taken = now - tuning.cycle_s - memory.pending_since_s >= tuning.decision.settle_s - 1e-9
+        keeps = since < now - 1e-9 and not (taken or memory.halted)
+        return answer, *(("detour", since) if keeps else ("", math.nan))
     check = at_least("detour settled", now - since, tuning.decision.settle_s, "s")
     checks = (*answer.checks, check)
     if now - since >= tuning.decision.settle_s - 1e-9:
