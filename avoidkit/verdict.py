@@ -81,7 +81,7 @@ class Memory:
     action: Action = Action.WAIT
     since_s: float = 0.0
     pending: str = ""  # answer that has not settled yet
-    pending_since_s: float = math.nan
+    pending_since_s: float = math.nan  # since when, later by what spoke against it
     capped_since_s: float = math.nan  # since when the cap has been 0 while motion was wanted
     halted: bool = False  # a halt has happened that only a renewal ends
     released: bool = False  # the hold was released since that halt

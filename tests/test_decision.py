@@ -178,6 +178,57 @@ def test_a_cap_of_nought_for_less_than_half_a_second_is_a_brake_and_resumes_alon
     assert free.action == Action.CONTINUE
 
 
+def flickering(fits, count):
+    """Verdicts of cycles in which a way round fits where `fits(k)`, and none does elsewhere; until one is taken."""
+    round_it, none = lane((12.0, 0.9, 0.0, 0.0), speed_mps=0.8), lane((12.0, 0.0, 0.0, 0.0), speed_mps=0.8)
+    memory, verdicts = round_it.memory, []
+    for k in range(count):
+        now = 10.0 + k * TUNING.cycle_s
+        one = replace(round_it if fits(k) else none, time_s=now, memory=memory)
+        one = replace(
+            one,
+            tracks=replace(one.tracks, time_s=now, last_seen_s=one.tracks.last_seen_s + now - 10.0),
+            echoes=replace(one.echoes, taken_s=now, arrives_s=now),
+            hold=Hold(True, now, 2.0),
+            ego=replace(one.ego, time_s=now),
+            sensors={name: (health, now) for name, (health, _) in one.sensors.items()},
+        )
+        verdicts.append(decide(one, TUNING))
+        memory = verdicts[-1].memory
+        if verdicts[-1].action == Action.DETOUR:
+            break
+    return verdicts
+
+
+@pytest.mark.parametrize(
+    ("fits", "taken_s"),
+    [
+        (lambda k: True, 0.40),  # nine cycles: the first adds nothing
+        (lambda k: k != 4, 0.45 + 0.025),  # one cycle without: adds nothing and takes half a cycle back
+        (lambda k: k % 3 != 2, 0.80),  # each three cycles add one and a half
+    ],
+)
+def test_a_way_round_that_comes_and_goes_settles_by_what_speaks_for_it_less_half_of_what_speaks_against(fits, taken_s):
+    verdicts = flickering(fits, 60)
+    assert verdicts[-1].action == Action.DETOUR
+    assert (len(verdicts) - 1) * TUNING.cycle_s == pytest.approx(taken_s, abs=TUNING.cycle_s)
+    assert {one.action for one in verdicts[:-1]} == {Action.CONTINUE}
+    for_it = [checks_of(one, "detour settled")[0].found for one in verdicts if checks_of(one, "detour settled")]
+    assert for_it[-1] >= TUNING.decision.settle_s - 1e-9 > max(for_it[:-1])
+
+
+def test_a_way_round_that_fits_in_one_cycle_of_three_never_settles():
+    assert {one.action for one in flickering(lambda k: k % 3 == 0, 120)} == {Action.CONTINUE}
+
+
+def test_what_spoke_for_a_way_round_is_forgotten_once_it_is_taken_or_as_much_spoke_against_it():
+    verdicts = flickering(lambda k: k < 4, 20)
+    assert [one.memory.pending for one in verdicts[:4]] == ["detour"] * 4
+    held = [one.memory.pending for one in verdicts].index("")
+    assert 0 < held - 4 <= 6
+    assert not any(one.memory.pending for one in verdicts[held:])
+
+
 def test_after_a_halt_the_vehicle_waits_until_the_operator_releases_and_presses_anew():
     halted = play(lane((4.4, 0.0, 0.0, 0.0)), 0.8)[-1]
     assert halted.memory.halted

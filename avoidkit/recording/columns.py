@@ -68,7 +68,7 @@ COLUMNS = tuple(
         ("memory.action", "text", "", "last action"),
         ("memory.since_s", "f64", "s", "since when"),
         ("memory.pending", "text", "", "answer that has not settled yet"),
-        ("memory.pending_since_s", "f64", "s", "since when; nan: nothing is pending"),
+        ("memory.pending_since_s", "f64", "s", "since when, later by what spoke against it; nan: nothing is pending"),
         ("memory.capped_since_s", "f64", "s", "since when the cap has been 0 although motion was wanted; or nan"),
         ("memory.halted", "bool", "", "a halt has happened that only a renewal ends"),
         ("memory.released", "bool", "", "the hold was released since that halt"),
