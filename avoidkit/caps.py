@@ -8,6 +8,7 @@ import numpy as np
 
 from avoidkit.clearway import OCCUPIED, free_along, shadow_cap
 from avoidkit.frames import Pose
+from avoidkit.sensing.records import age
 from avoidkit.separation import (
     distances_to_boxes,
     gap_needed,
@@ -346,7 +347,7 @@ def freshness(situation, direction, tuning):
     on_path, here = situation.path.pose_at(situation.along_m), situation.ego.pose
     off_m = math.hypot(here.x_m - on_path.x_m, here.y_m - on_path.y_m)
     yield at_most("offset from path", off_m, decision.off_path_m, "m")
-    yield at_most("age of hold-to-run", now - hold.sent_s, decision.link_timeout_s, "s")
+    yield at_most("age of hold-to-run", age(now, hold.sent_s), decision.link_timeout_s, "s")
     yield at_most("distance of operator", hold.distance_m, decision.remote_range_m, "m")
     tracks = situation.tracks
     yield numbers_only(tracks)
@@ -354,8 +355,8 @@ def freshness(situation, direction, tuning):
     ends = ("front_left", "front_right") if direction > 0 else ("rear_left", "rear_right")
     for name in ends:
         yield radar_age(situation, name, tuning)
-    age = math.inf if situation.echoes is None else now - situation.echoes.taken_s
-    yield at_most("age of echoes", age, tuning.decision.data_timeout_s + tuning.ultrasonic.cycle_s, "s")
+    echoes_s = math.nan if situation.echoes is None else situation.echoes.taken_s
+    yield at_most("age of echoes", age(now, echoes_s), tuning.decision.data_timeout_s + tuning.ultrasonic.cycle_s, "s")
 
 
 def numbers_only(tracks):
@@ -369,5 +370,5 @@ def numbers_only(tracks):
 def radar_age(situation, name, tuning):
     """Check of one radar: fresh and not blind."""
     health, taken_s = situation.sensors.get(name, ("blind", -math.inf))
-    age = math.inf if health == "blind" else situation.time_s - taken_s
-    return at_most("age of scan", age, tuning.decision.data_timeout_s, "s", name)
+    age_s = math.inf if health == "blind" else age(situation.time_s, taken_s)
+    return at_most("age of scan", age_s, tuning.decision.data_timeout_s, "s", name)

@@ -91,10 +91,11 @@ def reference_ahead(reference, along_m, spacing_m, length_m):
     return np.column_stack([s, poses[:, 0], poses[:, 1], heading, k, np.gradient(k, s)])
 
 
-def plans_for(places, start, ahead_m, vehicle, limits):
+def plans_for(places, start, vehicle, limits, leave_m):
     """(n, 5) plans for `lateral`: every side, plateau, run-up and length worth examining.
 
     places : list of (distance ahead, offset, distance needed from the middle line) of what is in the way
+    leave_m : so far behind the last of them, seen from the rear, the way back begins; `LEAVE_M` or `SOONER_M`
     """
     plateaus = sorted(
         {round(d + side * (needed + more), 3) for _, d, needed in places for side in (1, -1) for more in MORE}
@@ -109,7 +110,7 @@ def plans_for(places, start, ahead_m, vehicle, limits):
             length = max(shortest * stretch, 1.5)
             latest = first - front + 1.2 - length
             for begin in sorted({max(latest - early, 0.0) for early in (0.0, 1.5, 4.0)}):
-                for behind in (-0.6, 1.0):
+                for behind in leave_m:
                     leave = max(last - rear + behind, begin + length)
                     for wide in (1.0, 1.4):
                         plans.append((begin, length, plateau, leave, max(back * wide, 1.5)))
@@ -132,11 +133,15 @@ def shortest_shift(offset_m, limits):
 
 
 MORE = (0.03, 0.12, 0.25, 0.5, 0.8)  # beyond what is needed, m
+LEAVE_M = (-0.6, 1.0)  # the way back begins so far behind what is passed, seen from the rear
+SOONER_M = (-1.4, -2.2)  # where that is too late before the end of the way: with the rear still beside it; ours
 NO_LIMITS = np.array([math.inf, math.inf])  # of curvature and its change: steering has been examined
 
 
 def find_detour(situation, cells, blockers, tuning, *, name, sides=(1, -1)):
     """Search a detour past what is in the way, by rule 2: only one that can be finished.
+
+    Where none fits and some would return behind the end of the way, those that return sooner are examined, too.
 
     Parameters
     ----------
@@ -153,7 +158,18 @@ def find_detour(situation, cells, blockers, tuning, *, name, sides=(1, -1)):
     Returns
     -------
     Search
+        Its counts are of those examined first unless one that returns sooner fits.
     """
+    given = (situation, cells, blockers, tuning, name, sides)
+    search = _search(LEAVE_M, *given)
+    if search.path is None and search.counts[REASONS[RETURN]]:
+        sooner = _search(SOONER_M, *given)
+        return search if sooner.path is None else sooner
+    return search
+
+
+def _search(leave_m, situation, cells, blockers, tuning, name, sides):
+    """The best detour among the plans of `plans_for`; the other arguments are those of `find_detour`."""
     vehicle, detour = tuning.vehicle, tuning.detour
     ego, reference, along = situation.ego, situation.reference, situation.reference_along_m
     direction = reference.direction_at(along)
@@ -161,7 +177,7 @@ def find_detour(situation, cells, blockers, tuning, *, name, sides=(1, -1)):
     limits = _limits(vehicle, detour)
     start = _start(ego, reference, along, direction, vehicle)
     places = [_place(x, y, needed, ref, vehicle) for x, y, needed in blockers]
-    plans = plans_for(places, start, ref[-1, 0] - ref[0, 0], vehicle, limits)
+    plans = plans_for(places, start, vehicle, limits, leave_m)
     counts = dict.fromkeys(REASONS, 0)
     wanted = [
         k for k in range(len(plans))

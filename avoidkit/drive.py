@@ -18,7 +18,7 @@ from avoidkit.people import Crowd, signed_distance
 from avoidkit.recording import Recorder, Row
 from avoidkit.remote import OperatorHand
 from avoidkit.sensing import Sensors
-from avoidkit.sensing.records import Health
+from avoidkit.sensing.records import Health, age
 from avoidkit.sensing.repeats import Repeats
 from avoidkit.tracking import Tracker
 from avoidkit.tracking.records import Tracks, no_tracks
@@ -173,7 +173,7 @@ class Loop:
         scans, arrived = self._sensors.step(now, people, self._history)
         echoes = self._echoes = self._echoes if arrived is None else arrived
         for scan in scans:
-            self._sensor_state[scan.sensor] = (self._health(scan), scan.taken_s)
+            self._sensor_state[scan.sensor] = (self._health(scan, now), scan.taken_s)
         clock.mark("sensing")
         tracks = self._stage(errors, "tracker", lambda: self._tracker.step(scans, ego), no_tracks(now), Tracks)
         clock.mark("tracking")
@@ -183,10 +183,11 @@ class Loop:
         clock.mark("free space")
         return scans, echoes, tracks, grid
 
-    def _health(self, scan):
-        """What a radar says of itself, but blind where it sends the same scan again and again."""
+    def _health(self, scan, now):
+        """What a radar says of itself, but blind where it sends one scan again and again or one of a time to come."""
         watch = self._repeats.setdefault(scan.sensor, Repeats(self.tuning.radar.noise))
-        return Health.BLIND if watch.seen(scan, self._history.at(scan.taken_s).pose) else Health(scan.health)
+        stuck = watch.seen(scan, self._history.at(scan.taken_s).pose)
+        return Health.BLIND if stuck or math.isinf(age(now, scan.taken_s)) else Health(scan.health)
 
     def _judge(self, now, ego, hold, tracks, grid, echoes, errors):
         """The situation, the verdict on it, and what went wrong; whatever a stage raised is a HALT that says so."""

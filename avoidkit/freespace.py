@@ -35,7 +35,7 @@ from avoidkit.grid import (  # noqa: F401  (passed on)
     probability_of,
 )
 from avoidkit.gridstate import KEPT, EchoEvidence, GridState, RadarEvidence
-from avoidkit.sensing.records import Health
+from avoidkit.sensing.records import Health, age
 from avoidkit.tracking.records import Stage
 from avoidkit.vehicle import Ego, EgoHistory, box
 
@@ -126,7 +126,7 @@ class FreeSpace:
         return fresh and echoes.health != Health.BLIND
 
     def _is_fresh(self, taken_s, now_s):
-        return -1e-6 <= now_s - taken_s <= self._tuning.decision.data_timeout_s
+        return age(now_s, taken_s) <= self._tuning.decision.data_timeout_s
 
     # -- where the grid is and what the radars cannot see ---------------------------------------------------
 

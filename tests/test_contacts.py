@@ -12,7 +12,7 @@ from avoidkit import Tuning, load_scene
 from avoidkit.drive import drive
 
 FOLDER = Path(__file__).parent / "contacts"
-TOUCHED_AT_MPS = {"guest_to_flank_1031": 0.3}  # by file; 0: mended
+TOUCHED_AT_MPS = {"guest_to_flank_1031": 0.3, "clock_ahead_1": 0.0, "false_places_5": 0.0}  # by file; 0: mended
 
 
 def test_each_kept_contact_has_its_scene_and_each_scene_its_line():

@@ -8,6 +8,7 @@ import pytest
 
 from avoidkit.decision import decide, halting, is_sound
 from avoidkit.scene import Scene
+from avoidkit.sensing.radar import RADARS
 from avoidkit.sensing.records import Echoes, Health
 from avoidkit.studies.settled import settle, settled_situation
 from avoidkit.tuning import Tuning
@@ -90,10 +91,14 @@ def test_releasing_the_button_stops_at_once():
         ({"hold": Hold(True, 9.0, 2.0)}, "age of hold-to-run"),
         ({"hold": Hold(True, -math.inf, 2.0)}, "age of hold-to-run"),
         ({"hold": Hold(True, math.nan, 2.0)}, "age of hold-to-run"),
+        ({"hold": Hold(True, 10.05, 2.0)}, "age of hold-to-run"),  # of a time to come: its clock is wrong
         ({"hold": Hold(True, 10.0, 6.5)}, "distance of operator"),
         ({"hold": Hold(True, 10.0, math.nan)}, "distance of operator"),
         ({"echoes": None}, "age of echoes"),
+        ({"echoes": Echoes(10.05, 10.0, np.full(12, math.inf))}, "age of echoes"),
         ({"sensors": {}}, "age of scan"),
+        ({"sensors": dict.fromkeys(RADARS, (Health.OK, 10.05))}, "age of scan"),
+        ({"sensors": dict.fromkeys(RADARS, (Health.OK, math.nan))}, "age of scan"),
     ],
 )
 def test_what_is_stale_missing_or_not_a_number_means_halt(change, name):

@@ -6,12 +6,24 @@ import pytest
 
 from avoidkit import Tuning
 from avoidkit.drive import drive
+from avoidkit.sensing.records import Health
 from tests.evidence.studies.sensor_faults import court
 from tests.test_radar_timing import same
 
 FROM_S, SECONDS = 2.0, 4.0
 FAST = ("dead", "stuck", "misaligned 20 deg")
 OTHERS = ("blind 0.1", "late 0.2 s", "clock offset -0.2 s", "dropping 0.5", "ghosts 3")
+
+
+def test_a_radar_whose_clock_is_ahead_counts_as_blind_and_the_vehicle_halts_for_it():
+    before, after = [], []
+    for row in drive(court("clock offset 0.1 s", 0), Tuning(), seed=0, duration_s=3.0).rows:
+        (before if row.time_s < FROM_S else after).append(row)
+    assert before[-1].sensors["front_left"][0] == Health.OK
+    assert before[-1].ego.speed_mps > 0.5
+    assert after[-1].sensors["front_left"][0] == Health.BLIND
+    assert after[-1].verdict.settled_by == "age of scan"
+    assert after[-1].ego.speed_mps == 0.0
 
 
 @functools.cache

@@ -106,14 +106,55 @@ def unseen(keeper, t, cycles=19):
     return t + 0.05 * cycles
 
 
-def test_who_is_seen_walking_out_is_held_no_longer():
+def test_who_is_seen_walking_out_for_a_second_is_held_no_longer():
     keeper, t = walked_in()
     t = unseen(keeper, t)
-    for k in range(1, 13):  # 0.6 m at 1 m/s, beyond the 0.4 m that make it sure
+    held = [len(walking_out(keeper, t, k)) == 2 for k in range(1, 31)]
+    assert held == [True] * 19 + [False] * 11
+
+
+def walking_out(keeper, t, k, name=1, **more):
+    """Cycle `k` of somebody who walks out of the wedge at 1 m/s from (1.45, 3.7) m."""
+    now = t + 0.05 * k
+    track = exact_tracks(now, [[1.45, 3.7 + 0.05 * k]], [[0.0, 1.0]], **more)
+    return keeper.step(replace(track, ids=np.array([name]), age_s=np.array([0.05 * k])), ego(now))
+
+
+def test_a_gap_of_two_fifths_of_a_second_does_not_begin_the_second_anew_and_one_of_three_fifths_does():
+    for gap, held in ((8, 1), (12, 2)):
+        keeper, t = walked_in()
+        t = unseen(keeper, t)
+        for k in range(1, 26 + gap):
+            unseen_s = 0.05 * (k - 10) if 10 < k <= 10 + gap else 0.0
+            tracks = walking_out(keeper, t, k, seen_ago_s=unseen_s)
+        assert len(tracks) == held
+
+
+def test_a_new_track_that_began_beside_the_wedge_and_stays_in_sight_for_a_second_is_who_was_held():
+    keeper, t = walked_in()
+    t = unseen(keeper, t)
+    held = [len(walking_out(keeper, t, k, name=7)) == 2 for k in range(1, 31)]
+    assert held == [True] * 19 + [False] * 11
+
+
+def test_false_places_that_stay_for_half_a_second_beside_the_wedge_do_not_free_who_is_in_it():
+    keeper, t = walked_in()
+    for k in range(1, 200):
+        now, name, since = t + 0.05 * k, 100 + k // 12, k % 12
+        false = exact_tracks(now, [[1.45, 3.7 + 0.05 * since]], [[0.0, 1.0]])
+        false = replace(false, ids=np.array([name]), age_s=np.array([0.05 * since])) if since < 10 else no_tracks(now)
+        tracks = keeper.step(false, ego(now))
+        assert 1 in tracks.ids or k * 0.05 < 0.15
+
+
+def test_a_track_that_began_in_the_open_does_not_free_who_is_in_the_wedge():
+    keeper, t = walked_in()
+    t = unseen(keeper, t)
+    for k in range(1, 60):  # walks past from behind, beside the wedge
         now = t + 0.05 * k
-        again = keeper.step(exact_tracks(now, [[1.45, 3.7 + 0.05 * k]], [[0.0, 1.0]]), ego(now))
-    assert len(again) == 1
-    assert again.state[0, 1] == pytest.approx(4.3)
+        other = exact_tracks(now, [[-5.0 + 0.1 * k, 4.2]], [[2.0, 0.0]])
+        tracks = keeper.step(replace(other, ids=np.array([9]), age_s=np.array([0.05 * k])), ego(now))
+    assert 1 in tracks.ids
 
 
 def test_for_a_moment_the_own_track_of_somebody_lost_in_the_wedge_says_where_they_are_and_then_their_hold_does():

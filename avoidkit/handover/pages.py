@@ -82,7 +82,7 @@ TEXT = """# Hand-over of the tuning {name} ({hash})
   wedge beside the vehicle; somebody who steps out of a shadow right beside the creeping vehicle; somebody who stood,
   was lost from sight while the vehicle passed, and starts to walk.
 - Halt is what is left when nothing else was proved. An implementation has to keep that: whatever is missing, stale,
-  not finite or unknown is never free.
+  of a time to come, not finite or unknown is never free.
 
 Made by avoidkit {version}.
 

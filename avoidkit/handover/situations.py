@@ -190,6 +190,7 @@ def _operator(tuning):
         "hold-to-run released": made(tuning, hold=Hold(False, NOW_S - 0.05, 2.0)),
         "hold-to-run released, standing": made(tuning, speed_mps=0.0, hold=Hold(False, NOW_S - 0.05, 2.0)),
         "last word just fresh": made(tuning, hold=Hold(True, NOW_S - decision.link_timeout_s + 1e-3, 2.0)),
+        "last word of a time to come": made(tuning, hold=Hold(True, NOW_S + 0.1, 2.0)),
         "last word stale": made(tuning, hold=Hold(True, NOW_S - decision.link_timeout_s - 1e-3, 2.0)),
         "operator just near enough": made(tuning, hold=Hold(True, NOW_S, decision.remote_range_m)),
         "operator too far": made(tuning, hold=Hold(True, NOW_S, decision.remote_range_m + 1e-3)),
@@ -213,6 +214,7 @@ def _sensors(tuning):
         "a front radar is blind": radars(front_left=(Health.BLIND, NOW_S - 0.03)),
         "a front radar is degraded": radars(front_left=(Health.DEGRADED, NOW_S - 0.03)),
         "a front radar is stale": radars(front_right=(Health.OK, NOW_S - timeout_s - 1e-3)),
+        "a front radar's clock is wrong": radars(front_left=(Health.OK, NOW_S + 0.05)),
         "a rear radar is stale": radars(rear_right=(Health.OK, NOW_S - timeout_s - 1e-3)),
         "no radar is known": made(tuning, sensors={}),
         "an echo close ahead": first(0.2),
@@ -220,6 +222,7 @@ def _sensors(tuning):
         "an echo behind": first(0.2, k=8),
         "an echo of a known wall": first(0.25, walls=wall, speed_mps=0.0),
         "no echoes yet": made(tuning, echoes=None),
+        "echoes of a time to come": made(tuning, echoes=Echoes(NOW_S + 0.1, NOW_S, np.full(12, np.inf))),
         "echoes are old": made(tuning, echoes=Echoes(NOW_S - 2.0, NOW_S - 1.9, np.full(12, np.inf))),
     }
 

@@ -7,6 +7,7 @@ import numpy as np
 from avoidkit.logs.scans import silent_round
 from avoidkit.people import People
 from avoidkit.recording.rows import Row
+from avoidkit.sensing.records import Health, age
 from avoidkit.tracking.records import no_tracks
 from avoidkit.verdict import Action, Hold, Memory, Verdict
 
@@ -35,7 +36,7 @@ def rows_of(log, motion, path, along):
     for k, now in enumerate(motion.time_s.tolist()):
         new = scans.until(now)
         if new:
-            sensors = sensors | {scan.sensor: (scan.health, scan.taken_s) for scan in new}
+            sensors = sensors | {scan.sensor: (_health(scan, now), scan.taken_s) for scan in new}
         heard = rounds.until(now)
         echoes = max(heard, key=lambda one: one.taken_s) if heard else echoes
         if log.mapping.ultrasonic_silent:
@@ -49,6 +50,11 @@ def rows_of(log, motion, path, along):
             )
         )  # fmt: skip
     return rows
+
+
+def _health(scan, now):
+    """What the radar said of itself, but blind with a scan of a time to come: its clock is wrong."""
+    return Health.BLIND if math.isinf(age(now, scan.taken_s)) else scan.health
 
 
 _EMPTY = (np.zeros((0, 2)), np.zeros((0, 2)), np.zeros(0), (), np.zeros(0), np.zeros(0), np.zeros(0, bool))

@@ -1,11 +1,14 @@
 """What sensors hand out: one radar scan, one round of the ultrasonic ring."""
 
+import math
 from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
 
 from avoidkit.checks import InputError, require_finite, require_shape
+
+CLOCK_S = 1e-6  # later than now by more, a time stamp is of a wrong clock
 
 
 class Health(StrEnum):
@@ -14,6 +17,17 @@ class Health(StrEnum):
     OK = "ok"
     DEGRADED = "degraded"
     BLIND = "blind"
+
+
+def age(now_s, made_s):
+    """How old something is, s; infinite where it comes from later than now, as from a clock that is wrong, or from NaN.
+
+    Examples
+    --------
+    >>> age(2.0, 1.75), age(2.0, 2.05), age(2.0, float("nan"))
+    (0.25, inf, inf)
+    """
+    return max(now_s - made_s, 0.0) if made_s <= now_s + CLOCK_S else math.inf
 
 
 @dataclass(frozen=True, eq=False, slots=True)

@@ -32,7 +32,8 @@ NEARBY = (RINGS_M[:, None, None] * ROUND).reshape(-1, 2)  # the nearest first
 WALKS_MPS = 0.4
 SHORT_S = 0.3  # seen after so short a while they are: there was no time to take another for them
 OTHER_M = 0.8  # so near to where another was lost, it is the other
-AGAIN_CYCLES, OUT_M = 6, 0.4  # seen in so many cycles on end, and so far on, is seen again
+OUT_M, OUT_S = 0.4, 1.0  # so far on and for so long in sight is seen again; ours: twice what a false place stays
+BREAK_S = 0.5  # out of sight for longer, the time in sight begins anew
 WALKED_M, WALKED_MPS = (0.1, 0.35), 0.5  # who walked in is known to the first; by 0.4 m/s less well, to the second
 SPREAD_STOOD = (0.05**2, 0.05**2, 0.08**2, 0.08**2)
 
@@ -79,6 +80,7 @@ class WedgeKeeper:
         self._tuning = tuning
         self._sight, self._held, self._now_s = {}, {}, -math.inf
         self._arrived = {}  # of each track, when it was last seen and when that was known here
+        self._begun = {}  # of each track once confirmed, where it was then: x, y, whether beside a wedge
         self._lost = []  # x, y, time of those lost in the open lately
 
     def step(self, tracks, ego):
@@ -86,10 +88,11 @@ class WedgeKeeper:
         dt_s = max(ego.time_s - self._now_s, 0.0) if math.isfinite(self._now_s) else 0.0
         self._now_s = ego.time_s
         self._note_arrivals(tracks)
+        self._note_begins(tracks, ego.pose)
         self._hold_new(tracks, ego)
         for key, one in list(self._held.items()):
             one = self._watched(one, tracks, ego, dt_s)
-            if self._is_over(one, tracks, ego.pose):
+            if self._is_over(one, tracks):
                 del self._held[key]
             else:
                 self._held[key] = one
@@ -104,6 +107,16 @@ class WedgeKeeper:
         for key, seen_s in zip(tracks.ids.tolist(), tracks.last_seen_s.tolist(), strict=True):
             before = known.get(key)
             self._arrived[key] = before if before and before[0] >= seen_s else (seen_s, self._now_s)
+
+    def _note_begins(self, tracks, pose):
+        """Where each track was when it was first confirmed, and whether that was beside a wedge."""
+        known, ids = self._begun, tracks.ids.tolist()
+        self._begun = {key: known[key] for key in ids if key in known}
+        for k in np.flatnonzero(tracks.stage == Stage.CONFIRMED).tolist():
+            if ids[k] not in known:
+                place = tracks.state[k, :2]
+                beside = bool(self.blind(place + BESIDE_M * ROUND, pose).any())
+                self._begun[ids[k]] = (float(place[0]), float(place[1]), beside)
 
     def _in_sight(self, tracks):
         """Which tracks are in sight, (n,) bool: seen a moment ago or, where a radar is late, heard of a moment ago."""
@@ -126,16 +139,14 @@ class WedgeKeeper:
             beyond[rows] = self.blind(bodies, pose).reshape(len(rows), -1).any(axis=1)
         return beyond
 
-    def _came_out(self, one, tracks, pose):
-        """Whether a new, believed track has appeared beside the wedges that nobody lost in the open explains."""
+    def _came_out(self, one, tracks):
+        """Whether a new track began beside the wedges, stays in sight, and nobody lost in the open explains it."""
         gone_s, reach = self._now_s - one.held_s, self._reach_m(one)
-        near = np.hypot(tracks.state[:, 0] - one.x_m, tracks.state[:, 1] - one.y_m) <= reach
-        new = (
-            near & (tracks.age_s < gone_s) & (tracks.stage == Stage.CONFIRMED) & (tracks.ids != one.key) & walks(tracks)
-        )
-        for k in np.flatnonzero(new):
-            place = tracks.state[k, :2]
-            if not self._known(place, 1.5) and self.blind(place + BESIDE_M * ROUND, pose).any():
+        lasts = (tracks.age_s >= OUT_S) & (tracks.age_s < gone_s) & self._in_sight(tracks)
+        new = lasts & (tracks.stage == Stage.CONFIRMED) & (tracks.ids != one.key) & walks(tracks)
+        for key in tracks.ids[new].tolist():
+            x, y, beside = self._begun.get(key, (math.inf, math.inf, False))
+            if beside and math.dist((x, y), (one.x_m, one.y_m)) <= reach and not self._known((x, y), 1.5):
                 return True
         return False
 
@@ -192,15 +203,22 @@ class WedgeKeeper:
         return float(x), float(y)
 
     def _watched(self, one, tracks, ego, dt_s):
-        """How long the place has been in view, and in how many cycles on end the track has been seen beside a wedge."""
+        """How long the place has been in view, and in how many cycles the track has been seen since it came out."""
         hidden = self._hidden_near(one, ego.pose)
-        own = np.flatnonzero((tracks.ids == one.key) & self._in_sight(tracks))
-        seen = len(own) > 0 and self.blind(tracks.state[own[0], :2] + BESIDE_M * ROUND, ego.pose).any()
-        seen = seen and self._is_same(one, tracks, own[0])
-        one = replace(one, in_view_s=0.0 if hidden else one.in_view_s + dt_s, again=one.again + 1 if seen else 0)
+        one = replace(one, in_view_s=0.0 if hidden else one.in_view_s + dt_s)
+        own = np.flatnonzero(tracks.ids == one.key)
+        if len(own) == 0 or self._now_s - tracks.last_seen_s[own[0]] > BREAK_S:
+            return replace(one, again=0)
+        place = tracks.state[own[0], :2]
+        if not self._in_sight(tracks)[own[0]]:
+            return one
+        comes = one.again > 0 or bool(self.blind(place + BESIDE_M * ROUND, ego.pose).any())
+        if not (comes and self._is_same(one, tracks, own[0])):
+            return replace(one, again=0)
+        one = replace(one, again=one.again + 1)
         if one.again == 1:
-            one = replace(one, from_x_m=float(tracks.state[own[0], 0]), from_y_m=float(tracks.state[own[0], 1]))
-            one = replace(one, away_s=float(tracks.last_seen_s[own[0]]) - one.seen_s)
+            away_s = float(tracks.last_seen_s[own[0]]) - one.seen_s
+            one = replace(one, from_x_m=float(place[0]), from_y_m=float(place[1]), away_s=away_s)
         return one
 
     def _is_same(self, one, tracks, k):
@@ -216,16 +234,17 @@ class WedgeKeeper:
     def _seen_again(self, one, tracks):
         """Seen for long enough, and really walking out, or where they went in."""
         own = np.flatnonzero(tracks.ids == one.key)
-        if one.again < (1 if one.away_s <= SHORT_S else AGAIN_CYCLES) or len(own) == 0:
+        least_s = 0.0 if one.away_s <= SHORT_S else OUT_S
+        if one.again == 0 or one.again * self._tuning.cycle_s < least_s - 1e-9 or len(own) == 0:
             return False
         place = tracks.state[own[0], :2]
         gone_m, off_m = math.dist(place, (one.from_x_m, one.from_y_m)), math.dist(place, (one.x_m, one.y_m))
         return gone_m >= OUT_M or off_m <= OTHER_M
 
-    def _is_over(self, one, tracks, pose):
+    def _is_over(self, one, tracks):
         """Seen again, under the old name or a new one, or the place has been seen empty, or too long ago."""
         too_long = self._now_s - one.held_s > self._tuning.tracking.wedge_keep_s
-        seen_again = self._seen_again(one, tracks) or self._came_out(one, tracks, pose)
+        seen_again = self._seen_again(one, tracks) or self._came_out(one, tracks)
         return seen_again or one.in_view_s >= EMPTY_AFTER_S or too_long
 
     def _remember(self, tracks):
@@ -291,6 +310,7 @@ class WedgeKeeper:
         return {
             "now_s": self._now_s,
             "arrived": np.array([(key, *times) for key, times in self._arrived.items()], dtype=float).reshape(-1, 3),
+            "begun": np.array([(key, *place) for key, place in self._begun.items()], dtype=float).reshape(-1, 4),
             "lost": np.array(self._lost, dtype=float).reshape(-1, 3),
             "held": np.array(held, dtype=float).reshape(-1, 13),
             "sight": np.array(sight, dtype=float).reshape(-1, 9),
@@ -302,6 +322,8 @@ class WedgeKeeper:
         self._lost = [tuple(row) for row in np.asarray(saved["lost"], dtype=float).reshape(-1, 3).tolist()]
         arrived = np.asarray(saved.get("arrived", ()), dtype=float).reshape(-1, 3).tolist()
         self._arrived = {int(key): (seen_s, heard_s) for key, seen_s, heard_s in arrived}
+        begun = np.asarray(saved.get("begun", ()), dtype=float).reshape(-1, 4).tolist()
+        self._begun = {int(key): (x_m, y_m, bool(beside)) for key, x_m, y_m, beside in begun}
         self._held = {}
         for r in np.atleast_2d(np.asarray(saved["held"], dtype=float)).tolist():
             if not r:

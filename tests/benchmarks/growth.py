@@ -188,7 +188,7 @@ def _by_cells(repeat):
 
 
 def _by_candidates(repeat):
-    from avoidkit.detour import _limits, _start, likely_bodies, plans_for, reference_ahead
+    from avoidkit.detour import LEAVE_M, _limits, _start, likely_bodies, plans_for, reference_ahead
     from avoidkit.detourmath import examine
     from avoidkit.vehicle import box
 
@@ -198,7 +198,7 @@ def _by_candidates(repeat):
     limits = _limits(vehicle, detour)
     start = _start(situation.ego, situation.reference, 0.0, 1, vehicle)
     places = [(x, y, needed + vehicle.width_m / 2) for x, y, needed in things]
-    some = plans_for(places, start, ref[-1, 0], vehicle, limits)
+    some = plans_for(places, start, vehicle, limits, LEAVE_M)
     bodies = likely_bodies(situation.tracks, tuning, vehicle.creep_mps)
     sizes = (10, 100, 1000, 10_000)
     out = []
