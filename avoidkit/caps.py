@@ -8,7 +8,6 @@ import numpy as np
 
 from avoidkit.clearway import OCCUPIED, free_along, shadow_cap
 from avoidkit.frames import Pose
-from avoidkit.sensing.records import age
 from avoidkit.separation import (
     distances_to_boxes,
     gap_needed,
@@ -22,7 +21,7 @@ from avoidkit.tracking.blind import blind
 from avoidkit.tracking.records import Stage
 from avoidkit.tracking.wedge import SHORT_S, walked_spread
 from avoidkit.vehicle import box, stop_distance
-from avoidkit.verdict import Check, at_least, at_most
+from avoidkit.verdict import Check, at_least
 
 FORESEE_STEP_S = 0.25  # ours: a walker goes 0.4 m in it, less than a body is wide
 
@@ -338,37 +337,3 @@ def approach_cap(distance_m, tuning, standoff_m=None, slow_mps2=0.5):
     left = distance_m - (tuning.decision.standoff_m if standoff_m is None else standoff_m)
     cap = math.sqrt(2 * slow_mps2 * max(left, 0.0))
     return max(cap, tuning.vehicle.creep_mps) if left > 0.02 else 0.0
-
-
-def freshness(situation, direction, tuning):
-    """Checks that what the decision rests on is there and fresh; the first that fails means halt."""
-    decision, now = tuning.decision, situation.time_s
-    hold = situation.hold
-    on_path, here = situation.path.pose_at(situation.along_m), situation.ego.pose
-    off_m = math.hypot(here.x_m - on_path.x_m, here.y_m - on_path.y_m)
-    yield at_most("offset from path", off_m, decision.off_path_m, "m")
-    yield at_most("age of hold-to-run", age(now, hold.sent_s), decision.link_timeout_s, "s")
-    yield at_most("distance of operator", hold.distance_m, decision.remote_range_m, "m")
-    tracks = situation.tracks
-    yield numbers_only(tracks)
-    yield at_most("age of tracks", abs(now - tracks.time_s), tuning.cycle_s, "s")
-    ends = ("front_left", "front_right") if direction > 0 else ("rear_left", "rear_right")
-    for name in ends:
-        yield radar_age(situation, name, tuning)
-    echoes_s = math.nan if situation.echoes is None else situation.echoes.taken_s
-    yield at_most("age of echoes", age(now, echoes_s), tuning.decision.data_timeout_s + tuning.ultrasonic.cycle_s, "s")
-
-
-def numbers_only(tracks):
-    """Check that nothing in the tracks is NaN, and nothing but the time since somebody stood is infinite."""
-    finite = (tracks.state, tracks.covariance, tracks.extent_m, tracks.existence, tracks.standing, tracks.last_seen_s)
-    good = all(bool(np.isfinite(a).all()) for a in (*finite, tracks.age_s, tracks.standing_for_s))
-    good = good and not bool(np.isnan(tracks.stood_ago_s).any())
-    return Check("tracks are numbers", 1.0, float(good), "1", good)
-
-
-def radar_age(situation, name, tuning):
-    """Check of one radar: fresh and not blind."""
-    health, taken_s = situation.sensors.get(name, ("blind", -math.inf))
-    age_s = math.inf if health == "blind" else age(situation.time_s, taken_s)
-    return at_most("age of scan", age_s, tuning.decision.data_timeout_s, "s", name)

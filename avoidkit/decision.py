@@ -10,12 +10,14 @@ from dataclasses import dataclass, replace
 from numbers import Real
 
 from avoidkit.backing import pull_back
-from avoidkit.caps import approach_cap, foreseen, freshness, radar_age, safety_caps, way_ahead
+from avoidkit.caps import approach_cap, foreseen, safety_caps, way_ahead
 from avoidkit.centring import centred
+from avoidkit.checks import InputError
 from avoidkit.clearway import cells_of
 from avoidkit.detour import REASONS, find_detour
 from avoidkit.detourmath import GRID
 from avoidkit.paths import CENTRED, Path, same_way
+from avoidkit.soundness import fault_in, freshness, radar_age
 from avoidkit.verdict import Action, Check, Memory, Verdict, at_least
 from avoidkit.words import sentence
 
@@ -57,8 +59,12 @@ def decide(situation, tuning):
 
     Notes
     -----
-    NaN, missing, stale or blind input is never "free": the verdict is HALT and the failing check says why.
+    NaN, missing, stale or blind input is never "free": the verdict is HALT and the failing check says why. Without any
+    path there is none to hand back: that is an `InputError`.
     """
+    fault = fault_in(situation)
+    if fault:
+        return _without(situation, fault, tuning)
     direction = situation.path.direction_at(situation.along_m)
     checks = list(freshness(situation, direction, tuning))
     failed = next((check for check in checks if not check.holds), None)
@@ -311,6 +317,17 @@ def halting(situation, why, name="stage failed", *, rules=None):
     memory = replace(memory, action=Action.HALT, since_s=since, capped_since_s=capped, halted=halted, ready=False)
     check = Check(name, 0.0, 1.0, "errors", False, True, why)
     return Verdict(Action.HALT, situation.path, 0.0, memory, (check,), name, f"Halt: {why}")
+
+
+def _without(situation, fault, tuning):
+    """The verdict on a situation that is not whole: HALT, with what of its path, time and memory is of use."""
+    path = next((p for p in (situation.path, situation.reference) if isinstance(p, Path)), None)
+    if path is None:
+        raise InputError(f"situation.{fault}")
+    memory = situation.memory if isinstance(situation.memory, Memory) else Memory()
+    timed = isinstance(situation.time_s, Real) and math.isfinite(situation.time_s)
+    useful = replace(situation, path=path, memory=memory, time_s=situation.time_s if timed else memory.since_s)
+    return halting(useful, fault, "situation is whole", rules=tuning.decision)
 
 
 def is_sound(verdict):

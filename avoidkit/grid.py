@@ -1,5 +1,6 @@
 """The record of free space: what is known free, occupied or unknown round the vehicle."""
 
+import copy
 import math
 from dataclasses import dataclass
 from functools import cached_property
@@ -89,6 +90,13 @@ class Grid:
         for name, value in {"corner_xy": corner, "vehicle_xy": vehicle, **masks}.items():
             object.__setattr__(self, name, value)
 
+    def at(self, time_s):
+        """The same cells, with the same arrays, as of another instant: for who knows that nothing has changed."""
+        require_finite(time_s=time_s)
+        later = copy.copy(self)
+        object.__setattr__(later, "time_s", time_s)
+        return later
+
     @property
     def shape(self):
         """(rows, cols)."""
@@ -96,10 +104,10 @@ class Grid:
 
     @cached_property
     def _free(self):
-        return self.log_odds <= self.free_below
+        return (self.log_odds <= self.free_below) & (self.log_odds > -math.inf)
 
     def known_free(self):
-        """(rows, cols) bool: cells proved free. NaN is not."""
+        """(rows, cols) bool: cells proved free. What is no finite number is not."""
         return self._free
 
     def occupied(self):

@@ -33,7 +33,10 @@ class EgoHistory:
         self._times, self._egos, self._asked = [], [], {}
 
     def add(self, ego):
-        """Append one sample; time must grow."""
+        """Append one sample of finite numbers; time must grow."""
+        for name in ("time_s", "speed_mps", "steering_rad", "yaw_rate_radps"):
+            if not math.isfinite(getattr(ego, name)):
+                raise InputError(f"ego.{name} must be finite, got {getattr(ego, name)}")
         if self._times and ego.time_s <= self._times[-1]:
             raise InputError(f"ego.time_s must grow, got {ego.time_s} after {self._times[-1]}")
         self._times.append(ego.time_s)

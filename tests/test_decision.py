@@ -194,6 +194,7 @@ def flickering(fits, count):
             one,
             tracks=replace(one.tracks, time_s=now, last_seen_s=one.tracks.last_seen_s + now - 10.0),
             echoes=replace(one.echoes, taken_s=now, arrives_s=now),
+            grid=one.grid.at(now),
             hold=Hold(True, now, 2.0),
             ego=replace(one.ego, time_s=now),
             sensors={name: (health, now) for name, (health, _) in one.sensors.items()},

@@ -50,6 +50,7 @@ LAYERS = (
     "detour",
     "backing",
     "words",
+    "soundness",
     "decision",
     "motion",
     "recording",

@@ -20,14 +20,15 @@ class Health(StrEnum):
 
 
 def age(now_s, made_s):
-    """How old something is, s; infinite where it comes from later than now, as from a clock that is wrong, or from NaN.
+    """How old something is, s; infinite where it is of later than now, as by a wrong clock, or of no time at all.
 
     Examples
     --------
-    >>> age(2.0, 1.75), age(2.0, 2.05), age(2.0, float("nan"))
-    (0.25, inf, inf)
+    >>> age(2.0, 1.75), age(2.0, 2.05), age(2.0, float("nan")), age(2.0, None)
+    (0.25, inf, inf, inf)
     """
-    return max(now_s - made_s, 0.0) if made_s <= now_s + CLOCK_S else math.inf
+    known = made_s is not None and made_s <= now_s + CLOCK_S
+    return max(now_s - made_s, 0.0) if known else math.inf
 
 
 @dataclass(frozen=True, eq=False, slots=True)

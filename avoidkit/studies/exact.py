@@ -41,7 +41,7 @@ class ExactLoop(Loop):
             self._grid_middle = middle
         clock.mark("free space")
         self._sensor_state = dict.fromkeys(RADARS, (Health.OK, now))
-        return [], Echoes(now, now, np.full(12, np.inf)), tracks, self._grid
+        return [], Echoes(now, now, np.full(12, np.inf)), tracks, self._grid.at(now)
 
     def _grid_about(self, middle, now):
         """The grid of perfect knowledge round a point."""

@@ -123,7 +123,7 @@ def _by_truth(row, recording, grid, stood):
     fresh = dict.fromkeys(row.sensors, (Health.OK, now))
     return Situation(
         now, row.ego, recording.paths[row.path], row.along_m, recording.scene.reference, row.reference_along_m, tracks,
-        grid, Echoes(now, now, np.full(12, np.inf)), row.hold, fresh, Memory(since_s=now),
+        grid.at(now), Echoes(now, now, np.full(12, np.inf)), row.hold, fresh, Memory(since_s=now),
     )  # fmt: skip
 
 

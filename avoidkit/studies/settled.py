@@ -45,8 +45,7 @@ def settled_situation(scene, tuning, people=(), *, along_m=0.0, speed_mps=0.0, t
     ego = Ego(time_s, pose, signed, steering, signed * float(reference.curvature_at(along_m)))
     rows = np.asarray(people, dtype=float).reshape(-1, 4)
     tracks = exact_tracks(time_s, rows[:, :2], rows[:, 2:], seen_ago_s=tuning.radar.latency_s)
-    if grid is None:
-        grid = exact_grid(scene, tuning, along_m=along_m, time_s=time_s)
+    grid = exact_grid(scene, tuning, along_m=along_m, time_s=time_s) if grid is None else grid.at(time_s)
     quiet = Echoes(time_s, time_s, np.full(12, np.inf))
     sensors = dict.fromkeys(RADARS, (Health.OK, time_s))
     hold = Hold(True, time_s, 2.0)
@@ -96,6 +95,7 @@ def _at(situation, now, memory):
         time_s=now,
         ego=replace(situation.ego, time_s=now),
         tracks=replace(tracks, time_s=now, last_seen_s=tracks.last_seen_s + by),
+        grid=situation.grid.at(situation.grid.time_s + by),
         echoes=replace(echoes, taken_s=echoes.taken_s + by, arrives_s=echoes.arrives_s + by),
         hold=replace(situation.hold, sent_s=situation.hold.sent_s + by),
         sensors={name: (health, taken + by) for name, (health, taken) in situation.sensors.items()},

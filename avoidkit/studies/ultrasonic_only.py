@@ -9,13 +9,14 @@ Hand, halt and renewal are the kit's own functions, so that both decisions diffe
 
 import math
 
-from avoidkit.caps import freshness
 from avoidkit.decision import (
     _Answer,
     _at_end,
     _at_rest,
     _with_memory,
+    _without,
 )
+from avoidkit.soundness import fault_in, freshness
 from avoidkit.vehicle import stop_distance
 from avoidkit.verdict import Action, Check, at_least
 
@@ -49,6 +50,9 @@ def decide_by_echoes(situation, tuning):
     >>> str(decide_by_echoes(settled_situation(scene, Tuning()), Tuning()).action)
     'continue'
     """
+    fault = fault_in(situation)
+    if fault:
+        return _without(situation, fault, tuning)
     checks = [check for check in freshness(situation, 1.0, tuning) if check.name in DATA]
     if not situation.hold.pressed:
         held = Check("hold-to-run held", 1.0, 0.0, "1", False)

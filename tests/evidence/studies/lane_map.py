@@ -104,7 +104,7 @@ def _situation(now, motion, paths, reference_along, person, grid, memory, tuning
         reference=reference,
         reference_along_m=reference_along,
         tracks=exact_tracks(now, [person], [(0.0, 0.0)]),
-        grid=grid,
+        grid=grid.at(now),
         echoes=Echoes(now, now, np.full(12, np.inf)),
         hold=Hold(True, now, 2.0),
         sensors=dict.fromkeys(radars, (Health.OK, now)),

@@ -1,0 +1,86 @@
+"""Whether what a decision rests on is there, made of numbers, and fresh: whatever fails here means halt."""
+
+import math
+from numbers import Real
+
+import numpy as np
+
+from avoidkit.frames import Pose
+from avoidkit.grid import Grid
+from avoidkit.paths import Path
+from avoidkit.sensing.records import Echoes, Health, age
+from avoidkit.tracking.records import Tracks
+from avoidkit.vehicle import Ego
+from avoidkit.verdict import Check, Hold, Memory, at_most
+
+KINDS = {
+    "ego": Ego, "path": Path, "reference": Path, "tracks": Tracks, "grid": Grid, "hold": Hold, "sensors": dict,
+    "memory": Memory,
+}  # fmt: skip
+OWN_MOTION = ("time_s", "speed_mps", "steering_rad", "yaw_rate_radps")
+SEES = (Health.OK, Health.DEGRADED)
+
+
+def fault_in(situation):
+    """What a situation lacks or holds that is none of its kind or no finite number, in words; "" where it is whole.
+
+    The numbers inside tracks, grid and echoes are looked at by `freshness` and where they are used.
+    """
+    for name, kind in KINDS.items():
+        value = getattr(situation, name)
+        if not isinstance(value, kind):
+            return f"{name} must be of {kind.__name__}, got {type(value).__name__}"
+    if situation.echoes is not None and not isinstance(situation.echoes, Echoes):
+        return f"echoes must be of Echoes or None, got {type(situation.echoes).__name__}"
+    ego, hold = situation.ego, situation.hold
+    if not isinstance(ego.pose, Pose):
+        return f"ego.pose must be of Pose, got {type(ego.pose).__name__}"
+    if not isinstance(hold.pressed, bool | np.bool_):
+        return f"hold.pressed must be true or false, got {hold.pressed}"
+    numbers = {f"ego.{name}": getattr(ego, name) for name in OWN_MOTION}
+    numbers |= {name: getattr(situation, name) for name in ("time_s", "along_m", "reference_along_m")}
+    for name, number in numbers.items():
+        if not (isinstance(number, Real) and math.isfinite(number)):
+            return f"{name} must be finite, got {number}"
+    return ""
+
+
+def freshness(situation, direction, tuning):
+    """Checks that what the decision rests on is there and fresh; the first that fails means halt."""
+    decision, now = tuning.decision, situation.time_s
+    hold, tracks, echoes = situation.hold, situation.tracks, situation.echoes
+    on_path, here = situation.path.pose_at(situation.along_m), situation.ego.pose
+    off_m = math.hypot(here.x_m - on_path.x_m, here.y_m - on_path.y_m)
+    yield at_most("offset from path", off_m, decision.off_path_m, "m")
+    yield at_most("age of own motion", age(now, situation.ego.time_s), tuning.cycle_s, "s")
+    yield at_most("age of hold-to-run", age(now, hold.sent_s), decision.link_timeout_s, "s")
+    yield at_most("distance of operator", _distance(hold), decision.remote_range_m, "m")
+    yield numbers_only(tracks)
+    yield at_most("age of tracks", abs(now - tracks.time_s), tuning.cycle_s, "s")
+    yield at_most("age of grid", age(now, situation.grid.time_s), tuning.cycle_s, "s")
+    ends = ("front_left", "front_right") if direction > 0 else ("rear_left", "rear_right")
+    for name in ends:
+        yield radar_age(situation, name, tuning)
+    heard = echoes is not None and echoes.health in SEES
+    echo_age_s = age(now, echoes.taken_s) if heard else math.inf
+    yield at_most("age of echoes", echo_age_s, decision.data_timeout_s + tuning.ultrasonic.cycle_s, "s")
+
+
+def _distance(hold):
+    """Distance of the operator, m; infinite where it is no number or below 0."""
+    return hold.distance_m if isinstance(hold.distance_m, Real) and hold.distance_m >= 0.0 else math.inf
+
+
+def numbers_only(tracks):
+    """Check that nothing in the tracks is NaN, and nothing but the time since somebody stood is infinite."""
+    finite = (tracks.state, tracks.covariance, tracks.extent_m, tracks.existence, tracks.standing, tracks.last_seen_s)
+    good = all(bool(np.isfinite(a).all()) for a in (*finite, tracks.age_s, tracks.standing_for_s))
+    good = good and bool((tracks.stood_ago_s > -math.inf).all())
+    return Check("tracks are numbers", 1.0, float(good), "1", good)
+
+
+def radar_age(situation, name, tuning):
+    """Check of one radar: seeing for all that it says, fresh, and not so late that the tracker leaves its scans out."""
+    health, taken_s = situation.sensors.get(name, (Health.BLIND, -math.inf))
+    age_s = age(situation.time_s, taken_s) if health in SEES else math.inf
+    return at_most("age of scan", age_s, min(tuning.decision.data_timeout_s, tuning.tracking.late_s), "s", name)

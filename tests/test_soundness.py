@@ -1,0 +1,131 @@
+"""Whatever a situation lacks, or holds that is old, of a time to come or no number: the vehicle halts, or stays."""
+
+import math
+from dataclasses import fields, replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from avoidkit.checks import InputError
+from avoidkit.decision import decide
+from avoidkit.freespace import FreeSpace
+from avoidkit.sensing.radar import RADARS
+from avoidkit.sensing.records import Health
+from avoidkit.soundness import fault_in
+from avoidkit.studies.ultrasonic_only import decide_by_echoes
+from avoidkit.tracking import Tracker
+from avoidkit.tracking.records import no_tracks
+from avoidkit.tuning import Tuning
+from avoidkit.verdict import Action
+from tests.test_decision import lane
+
+TUNING = Tuning()
+BASE = lane((8.0, 2.6, 0.0, 0.0), speed_mps=0.8)
+NOT_NUMBERS = (None, math.nan, math.inf, -math.inf)
+NEEDED = ("time_s", "ego", "path", "along_m", "reference", "reference_along_m", "tracks", "grid", "hold", "sensors",
+          "memory")  # fmt: skip
+
+
+def stays(situation):
+    """Whether the verdict is to halt or stay, at speed 0."""
+    verdict = decide(situation, TUNING)
+    return verdict.action in (Action.HALT, Action.WAIT) and verdict.speed_cap_mps == 0.0
+
+
+def test_with_all_there_and_fresh_the_vehicle_goes_on():
+    assert fault_in(BASE) == ""
+    assert decide(BASE, TUNING).action == Action.CONTINUE
+    assert decide_by_echoes(BASE, TUNING).action == Action.CONTINUE
+
+
+@pytest.mark.parametrize("name", NEEDED)
+@pytest.mark.parametrize("value", [None, math.nan, "soon"])
+def test_a_field_that_is_missing_or_of_another_kind_means_halt(name, value):
+    without = replace(BASE, **{name: value})
+    verdict = decide(without, TUNING)
+    assert (verdict.action, verdict.speed_cap_mps) == (Action.HALT, 0.0)
+    assert verdict.settled_by == "situation is whole"
+    assert name in verdict.why
+    assert decide_by_echoes(without, TUNING).action == Action.HALT
+
+
+def test_without_any_path_there_is_none_to_hand_back():
+    with pytest.raises(InputError, match=r"situation\.path must be of Path, got NoneType"):
+        decide(replace(BASE, path=None, reference=None), TUNING)
+
+
+@pytest.mark.parametrize("name", ["time_s", "pose", "speed_mps", "steering_rad", "yaw_rate_radps"])
+@pytest.mark.parametrize("value", NOT_NUMBERS)
+def test_own_motion_that_is_no_number_means_halt(name, value):
+    verdict = decide(replace(BASE, ego=replace(BASE.ego, **{name: value})), TUNING)
+    assert (verdict.action, verdict.speed_cap_mps, verdict.settled_by) == (Action.HALT, 0.0, "situation is whole")
+    assert f"ego.{name}" in verdict.why
+
+
+@pytest.mark.parametrize("value", [None, math.nan, math.inf, 1.0, "yes", ""])
+def test_a_button_that_is_neither_held_nor_released_means_halt(value):
+    assert stays(replace(BASE, hold=replace(BASE.hold, pressed=value)))
+
+
+@pytest.mark.parametrize("value", [None, math.nan, math.inf, -math.inf, -1.0])
+def test_an_operator_whose_distance_is_none_means_halt(value):
+    verdict = decide(replace(BASE, hold=replace(BASE.hold, distance_m=value)), TUNING)
+    assert (verdict.action, verdict.settled_by) == (Action.HALT, "distance of operator")
+
+
+@pytest.mark.parametrize(("name", "check"), [("ego", "own motion"), ("tracks", "tracks"), ("grid", "grid")])
+@pytest.mark.parametrize("by_s", [-60.0, -0.06, 0.06, 60.0])
+def test_what_speaks_of_another_instant_means_halt(name, check, by_s):
+    record = getattr(BASE, name)
+    verdict = decide(replace(BASE, **{name: replace(record, time_s=record.time_s + by_s)}), TUNING)
+    assert (verdict.action, verdict.settled_by) == (Action.HALT, f"age of {check}")
+
+
+@pytest.mark.parametrize("health", [Health.BLIND, None, math.nan, "fine"])
+def test_a_sensor_that_does_not_say_that_it_sees_means_halt(health):
+    sensors = dict.fromkeys(RADARS, (health, BASE.time_s))
+    assert decide(replace(BASE, sensors=sensors), TUNING).settled_by == "age of scan"
+    assert decide(replace(BASE, echoes=replace(BASE.echoes, health=health)), TUNING).settled_by == "age of echoes"
+
+
+@pytest.mark.parametrize(("late_s", "halts"), [(0.3, False), (0.1, True)])
+def test_a_radar_whose_scans_the_tracker_leaves_out_as_late_is_not_fresh(late_s, halts):
+    tuning = TUNING.replace({"tracking.late_s": late_s})
+    verdict = decide(replace(BASE, sensors=dict.fromkeys(RADARS, (Health.OK, BASE.time_s - 0.2))), tuning)
+    assert (verdict.action == Action.HALT, verdict.settled_by == "age of scan") == (halts, halts)
+
+
+@pytest.mark.parametrize("value", [math.nan, -math.inf, math.inf])
+def test_cells_whose_evidence_is_no_finite_number_are_not_free(value):
+    grid = replace(BASE.grid, log_odds=np.full_like(BASE.grid.log_odds, value))
+    assert not grid.known_free().any()
+    assert stays(replace(BASE, grid=grid))
+
+
+@settings(max_examples=150, deadline=None)
+@given(st.data())
+def test_one_value_that_is_no_number_anywhere_in_the_tracks_means_halt(data):
+    values = {f.name: getattr(BASE.tracks, f.name) for f in fields(BASE.tracks)}
+    arrays = [name for name, value in values.items() if isinstance(value, np.ndarray) and value.dtype.kind == "f"]
+    name = data.draw(st.sampled_from(arrays))
+    array = values[name].copy()
+    array.flat[data.draw(st.integers(0, array.size - 1))] = data.draw(st.sampled_from((math.nan, -math.inf)))
+    assert stays(replace(BASE, tracks=replace(BASE.tracks, **{name: array})))
+
+
+@pytest.mark.parametrize("stage", [Tracker, FreeSpace])
+@pytest.mark.parametrize("name", ["speed_mps", "steering_rad", "yaw_rate_radps"])
+def test_tracker_and_grid_refuse_own_motion_that_is_no_number_and_go_on_as_before_with_the_next(stage, name):
+    struck, sound, ego = stage(TUNING), stage(TUNING), BASE.ego
+    more = () if stage is Tracker else (BASE.echoes, no_tracks(ego.time_s))
+    for one in (struck, sound):
+        one.step([], *more, ego)
+    bad = replace(ego, time_s=ego.time_s + 0.05, **{name: math.nan})
+    with pytest.raises(InputError, match=rf"ego\.{name} must be finite, got nan"):
+        struck.step([], *more, bad)
+    later = replace(ego, time_s=ego.time_s + 0.1)
+    results = [one.step([], *more, later) for one in (struck, sound)]
+    name = "state" if stage is Tracker else "log_odds"
+    assert np.array_equal(*(getattr(result, name) for result in results))
