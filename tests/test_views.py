@@ -192,3 +192,4 @@ def test_a_stale_answer_says_that_it_is_old():
 def test_numbers_that_are_not_known_are_never_shown_as_numbers():
     assert tables.number(math.nan, "m") == "unknown"
     assert tables.number(-math.inf, "m") == "below all"
+    assert (tables.number(math.inf, "s"), tables.number(-math.inf, "s")) == ("never", "none")

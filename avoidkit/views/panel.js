@@ -49,10 +49,11 @@ export function makeLayers(names, hidden, redraw) {
   return row;
 }
 
-// Two decimals and the unit; words where a number is infinite or not known.
+// Two decimals and the unit; words where a number is infinite or not known. An age of what never came is "never".
 export function show(value, unit = '') {
   const number = real(value);
   if (Number.isNaN(number)) return 'unknown';
+  if (!Number.isFinite(number) && unit === 's') return number > 0 ? 'never' : 'none';
   if (!Number.isFinite(number)) return number > 0 ? 'no limit' : 'below all';
   if (unit.startsWith('of ')) return `${Math.round(number)} ${unit}`; // so many of so many
   const text = Math.abs(number) < 100 ? number.toFixed(2) : number.toFixed(0);

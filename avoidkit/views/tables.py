@@ -30,18 +30,21 @@ STYLE = f"""<style>
 </style>"""
 
 
+_INFINITE = {(False, True): "no limit", (False, False): "below all", (True, True): "never", (True, False): "none"}
+
+
 def number(value, unit=""):
-    """Two decimals and the unit; words where it is infinite or not known.
+    """Two decimals and the unit; words where it is infinite or not known. An age of what never came is "never".
 
     Examples
     --------
-    >>> number(0.8342, "m"), number(float("inf"), "m"), number(float("nan"))
-    ('0.83 m', 'no limit', 'unknown')
+    >>> number(0.8342, "m"), number(float("inf"), "m"), number(float("inf"), "s"), number(float("nan"))
+    ('0.83 m', 'no limit', 'never', 'unknown')
     """
     if math.isnan(value):
         return "unknown"
     if math.isinf(value):
-        return "no limit" if value > 0 else "below all"
+        return _INFINITE[unit == "s", value > 0]
     text = f"{value:.2f}" if abs(value) < 100 else f"{value:.0f}"
     return f"{text} {'' if unit == '1' else unit}".strip()
 

@@ -101,6 +101,7 @@ test('numbers that JSON cannot hold come back as what they are', () => {
 test('what is not known is never shown as a number', () => {
   assert.equal(show('nan', 'm'), 'unknown');
   assert.equal(show('inf', 'm'), 'no limit');
+  assert.equal(show('inf', 's'), 'never');
   assert.equal(show(0.8342, 'm'), '0.83 m');
   assert.equal(show(1, '1'), '1.00');
 });
