@@ -8,6 +8,7 @@ import numpy as np
 
 from avoidkit.clearway import OCCUPIED, free_along, shadow_cap
 from avoidkit.frames import Pose
+from avoidkit.latest import latest
 from avoidkit.separation import (
     distances_to_boxes,
     gap_needed,
@@ -49,10 +50,9 @@ def safety_caps(situation, path, along_m, cells, tuning):
         In the order in which they are explained. The speed cap is the least; below creep it is 0.
     """
     table = stops(tuning.vehicle, tuning.cycle_s)
-    poses = sweep_poses(path, along_m, situation.ego.pose, table.distance_m)
+    poses, *of_space = _of_space(path, along_m, situation.ego.pose, cells, tuning)
     caps = [_person(cap, tuning) for cap in person_caps(_near(situation, tuning, table), poses, table, tuning)]
-    caps.append(_known_free(poses, table, cells, tuning))
-    caps.append(_shadow(poses, table, cells, tuning))
+    caps += of_space
     caps.append(_guard(situation, path.direction_at(along_m), cells, tuning))
     return caps
 
@@ -157,6 +157,14 @@ def _person(cap, tuning):
 def _called(cap):
     kind = {0: "unconfirmed track", 3: "possible person"}.get(cap.stage, "track")
     return f"{kind} {cap.track}"
+
+
+@latest
+def _of_space(path, along_m, pose, cells, tuning):
+    """Where the vehicle stands after each stop of the table, and the caps that known free cells and shadows set."""
+    table = stops(tuning.vehicle, tuning.cycle_s)
+    poses = sweep_poses(path, along_m, pose, table.distance_m)
+    return poses, _known_free(poses, table, cells, tuning), _shadow(poses, table, cells, tuning)
 
 
 def _known_free(poses, table, cells, tuning):

@@ -13,6 +13,7 @@ import numpy as np
 from avoidkit.clearway import FREE, OCCUPIED, free_along
 from avoidkit.frames import Pose
 from avoidkit.jit import compiled
+from avoidkit.latest import latest
 from avoidkit.paths import SPACING_M, Path, integrate_path
 from avoidkit.vehicle import box, greatest_curvature
 from avoidkit.verdict import at_least
@@ -82,6 +83,7 @@ def sides_of(line, state, x_m, y_m, cell_m, reach_m, strip_m):
     return out
 
 
+@latest
 def gap_ahead(path, along_m, cells, tuning):
     """The first `Gap` of the leg under way ahead of a vehicle at `along_m`, or None."""
     vehicle = tuning.vehicle

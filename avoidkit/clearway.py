@@ -41,6 +41,10 @@ def cells_of(grid):
     A speck is an unknown cell of which at least seven of the eight neighbours are known free: one or two cells, as a
     single false return leaves them, smaller than any body or thing that returns. It counts as free.
     """
+    return grid.worked_out("cells", _cells_of)
+
+
+def _cells_of(grid):
     state = FREE * grid.known_free().view(np.uint8) + OCCUPIED * grid.occupied().view(np.uint8)  # never both
     specks = specks_of(state)
     state[specks[:, 0], specks[:, 1]] = FREE

@@ -5,6 +5,7 @@ a shift whose second derivative is a trapezoid (steer, hold, counter-steer), sta
 direction and curvature. Offsets are taken in the frame of travel, so that reverse legs need nothing of their own.
 """
 
+import functools
 import math
 from dataclasses import dataclass
 
@@ -91,6 +92,12 @@ def reference_ahead(reference, along_m, spacing_m, length_m):
     return np.column_stack([s, poses[:, 0], poses[:, 1], heading, k, np.gradient(k, s)])
 
 
+@functools.lru_cache(maxsize=4)
+def _looked_ahead(reference, along_m, spacing_m, length_m):
+    """`reference_ahead`, kept: while the vehicle stands, each search asks for the same table. Not to be written to."""
+    return reference_ahead(reference, along_m, spacing_m, length_m)
+
+
 def plans_for(places, start, vehicle, limits, leave_m):
     """(n, 5) plans for `lateral`: every side, plateau, run-up and length worth examining.
 
@@ -100,21 +107,21 @@ def plans_for(places, start, vehicle, limits, leave_m):
     plateaus = sorted(
         {round(d + side * (needed + more), 3) for _, d, needed in places for side in (1, -1) for more in MORE}
     )
-    first, last = min(s for s, _, _ in places), max(s for s, _, _ in places)
+    shifts = [shortest_shift(max(abs(plateau - start[4]), 0.2), limits) for plateau in plateaus]
+    backs = [shortest_shift(max(abs(plateau), 0.2), limits) for plateau in plateaus]
     front, rear, _ = box(vehicle)
-    plans = _straight_back(start, limits)
-    for plateau in plateaus:
-        shift = max(abs(plateau - start[4]), 0.2)
-        shortest, back = shortest_shift(shift, limits), shortest_shift(max(abs(plateau), 0.2), limits)
-        for stretch in (0.95, 1.15, 1.5, 1.9):
-            length = max(shortest * stretch, 1.5)
-            latest = first - front + 1.2 - length
-            for begin in sorted({max(latest - early, 0.0) for early in (0.0, 1.5, 4.0)}):
-                for behind in leave_m:
-                    leave = max(last - rear + behind, begin + length)
-                    for wide in (1.0, 1.4):
-                        plans.append((begin, length, plateau, leave, max(back * wide, 1.5)))
-    return np.array(plans).reshape(-1, 5)
+    first, last = min(s for s, _, _ in places), max(s for s, _, _ in places)
+    # axes of all that follows: plateau, stretch of the way out, its begin, where it leaves, width of the way back
+    plateau, shortest, back = (np.array(column).reshape(-1, 1, 1, 1, 1) for column in (plateaus, shifts, backs))
+    length = np.maximum(shortest * np.array(STRETCHES).reshape(1, -1, 1, 1, 1), 1.5)
+    begin = np.maximum(first - front + 1.2 - length - np.array(EARLIER_M).reshape(1, 1, -1, 1, 1), 0.0)
+    leave = np.maximum(last - rear + np.array(leave_m).reshape(1, 1, 1, -1, 1), begin + length)
+    wide = np.maximum(back * np.array(WIDER), 1.5)
+    plans = np.stack(np.broadcast_arrays(begin, length, plateau, leave, wide), axis=-1)
+    once = np.ones(begin.shape, bool)
+    once[:, :, 1:] = begin[:, :, 1:] != begin[:, :, :-1]  # a way out that cannot begin earlier is examined once
+    once = np.broadcast_to(once, plans.shape[:-1])
+    return np.concatenate([np.array(_straight_back(start, limits)).reshape(-1, 5), plans[once]])
 
 
 def _straight_back(start, limits):
@@ -132,6 +139,8 @@ def shortest_shift(offset_m, limits):
     return max(math.sqrt(PEAK * offset_m / limits[0]), (PEAK * offset_m / (RAMP * limits[1])) ** (1 / 3))
 
 
+STRETCHES = (0.95, 1.15, 1.5, 1.9)  # of the shortest way out
+EARLIER_M, WIDER = (4.0, 1.5, 0.0), (1.0, 1.4)  # begins of the way out, the earliest first; widths of the way back
 MORE = (0.03, 0.12, 0.25, 0.5, 0.8)  # beyond what is needed, m
 LEAVE_M = (-0.6, 1.0)  # the way back begins so far behind what is passed, seen from the rear
 SOONER_M = (-1.4, -2.2)  # where that is too late before the end of the way: with the rear still beside it; ours
@@ -173,17 +182,14 @@ def _search(leave_m, situation, cells, blockers, tuning, name, sides):
     vehicle, detour = tuning.vehicle, tuning.detour
     ego, reference, along = situation.ego, situation.reference, situation.reference_along_m
     direction = reference.direction_at(along)
-    ref = reference_ahead(reference, along, detour.spacing_m, detour.lookahead_m + 14.0)
+    ref = _looked_ahead(reference, along, detour.spacing_m, detour.lookahead_m + 14.0)
     limits = _limits(vehicle, detour)
     start = _start(ego, reference, along, direction, vehicle)
     places = [_place(x, y, needed, ref, vehicle) for x, y, needed in blockers]
     plans = plans_for(places, start, vehicle, limits, leave_m)
     counts = dict.fromkeys(REASONS, 0)
-    wanted = [
-        k for k in range(len(plans))
-        if abs(plans[k, 2]) <= detour.greatest_offset_m and np.sign(plans[k, 2] - places[0][1]) in sides
-    ]  # fmt: skip
-    plans = plans[wanted]
+    towards = np.sign(plans[:, 2] - places[0][1])
+    plans = plans[(np.abs(plans[:, 2]) <= detour.greatest_offset_m) & np.isin(towards, sides)]
     room = ref[-1, 0] - ref[0, 0]
     returns = plans[:, 3] + plans[:, 4] <= room
     counts[REASONS[RETURN]] = int(np.count_nonzero(~returns))

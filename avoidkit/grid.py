@@ -93,9 +93,19 @@ class Grid:
     def at(self, time_s):
         """The same cells, with the same arrays, as of another instant: for who knows that nothing has changed."""
         require_finite(time_s=time_s)
+        self.__dict__.setdefault("_shared", {})
         later = copy.copy(self)
         object.__setattr__(later, "time_s", time_s)
         return later
+
+    def worked_out(self, name, make):
+        """What `make(self)` gives; worked out once for a grid of perfect knowledge and all that `at` has made of it."""
+        shared = self.__dict__.get("_shared")
+        if shared is None:
+            return make(self)
+        if name not in shared:
+            shared[name] = make(self)
+        return shared[name]
 
     @property
     def shape(self):

@@ -106,16 +106,48 @@ def reach(tracks, times_s, people):
     state, covariance = tracks.state, tracks.covariance
     if not (np.isfinite(state).all() and np.isfinite(covariance).all() and np.isfinite(tracks.last_seen_s).all()):
         raise InputError("tracks must have finite states and covariances")
-    t = np.asarray(times_s, dtype=float)[None, :]
-    stands = stands_surely(tracks, people)
-    velocity = np.where(stands[:, None], 0.0, state[:, 2:])
-    centres = state[:, None, :2] + velocity[:, None, :] * t[..., None]
-    sigma = _sigma_at(covariance, t, stands, people.standing_sigma_mps)
-    speed = np.hypot(velocity[:, 0], velocity[:, 1])[:, None]
-    since = np.clip(tracks.time_s - tracks.last_seen_s, 0.0, people.unseen_s)[:, None] + t
-    added = added_reach(since, acceleration_of(tracks, people)[:, None], speed, people.top_speed_mps)
-    body = np.maximum(tracks.extent_m, people.body_radius_m)[:, None]
-    return Reach(centres, body + people.k_sigma * sigma + added)
+    centres, radii = discs_of(
+        state, covariance, tracks.time_s - tracks.last_seen_s, stands_surely(tracks, people),
+        acceleration_of(tracks, people), np.maximum(tracks.extent_m, people.body_radius_m),
+        np.asarray(times_s, dtype=float), people.unseen_s, people.standing_sigma_mps**2, people.k_sigma,
+        people.top_speed_mps,
+    )  # fmt: skip
+    return Reach(centres, radii)
+
+
+@compiled
+def discs_of(
+    state, covariance, unseen_for_s, stands, accel_mps2, body_m, times_s, unseen_s, standing_variance, k_sigma, top_mps
+):  # fmt: skip
+    """Middles, (n, t, 2), and radii, (n, t), of `reach`: body, `k_sigma` of the place and what acceleration can add.
+
+    The place's variance is the largest of its covariance, carried on by the velocity's own without process noise.
+    """
+    n, m = len(state), len(times_s)
+    centres, radii = np.empty((n, m, 2)), np.empty((n, m))
+    for i in range(n):
+        P, vx, vy = covariance[i], state[i, 2], state[i, 3]
+        cross_xx, cross_yy, cross_xy = P[0, 2] + P[0, 2], P[1, 3] + P[1, 3], P[0, 3] + P[1, 2]
+        var_x, var_y, var_xy = P[2, 2], P[3, 3], P[2, 3]
+        if stands[i]:
+            vx, vy, cross_xx, cross_yy, cross_xy = 0.0, 0.0, 0.0, 0.0, 0.0
+            var_x = min(standing_variance, 0.5 * (P[2, 2] + P[3, 3]))
+            var_y, var_xy = var_x, 0.0
+        speed = math.hypot(vx, vy)
+        since_s = min(max(unseen_for_s[i], 0.0), unseen_s)
+        most = max(top_mps, speed) + speed
+        turn_s = most / accel_mps2[i]
+        for k in range(m):
+            t = times_s[k]
+            xx = P[0, 0] + cross_xx * t + var_x * (t * t)
+            yy = P[1, 1] + cross_yy * t + var_y * (t * t)
+            xy = P[0, 1] + cross_xy * t + var_xy * (t * t)
+            sigma = math.sqrt(max(0.5 * (xx + yy) + math.hypot(0.5 * (xx - yy), xy), 0.0))
+            late = max(since_s + t, 0.0)
+            added = 0.5 * accel_mps2[i] * (late * late) if late <= turn_s else most * (late - 0.5 * turn_s)
+            centres[i, k, 0], centres[i, k, 1] = state[i, 0] + vx * t, state[i, 1] + vy * t
+            radii[i, k] = body_m[i] + k_sigma * sigma + added
+    return centres, radii
 
 
 def stands_surely(tracks, people):
@@ -130,19 +162,6 @@ def acceleration_of(tracks, people):
     walks = (speed >= people.walking_from_mps) & (tracks.stood_ago_s >= people.after_standing_s)
     larger = max(people.standing_accel_mps2, people.walking_accel_mps2)
     return np.where(walks, people.walking_accel_mps2, larger)
-
-
-def _sigma_at(covariance, t, stands, standing_sigma_mps):
-    """(n, t) largest standard deviation of position, m, carried by the velocity's own, without process noise."""
-    pp, pv, vv = covariance[:, :2, :2], covariance[:, :2, 2:], covariance[:, 2:, 2:]
-    pv = np.where(stands[:, None, None], 0.0, pv)
-    slow = np.minimum(standing_sigma_mps**2, 0.5 * np.trace(vv, axis1=1, axis2=2))
-    vv = np.where(stands[:, None, None], slow[:, None, None] * np.eye(2), vv)
-    both = pv + np.swapaxes(pv, 1, 2)
-    at = pp[:, None] + both[:, None] * t[..., None, None] + vv[:, None] * t[..., None, None] ** 2
-    mean = 0.5 * (at[..., 0, 0] + at[..., 1, 1])
-    apart = np.hypot(0.5 * (at[..., 0, 0] - at[..., 1, 1]), at[..., 0, 1])
-    return np.sqrt(np.maximum(mean + apart, 0.0))
 
 
 @compiled

@@ -1,6 +1,7 @@
 """The vehicle: outline, steering limits, braking (where it stops and when), and its own motion over time."""
 
 import bisect
+import functools
 import math
 from dataclasses import dataclass
 
@@ -159,6 +160,10 @@ def stop_distance(speed_mps, latency_s, build_up_s, brake_mps2):
     >>> round(float(stop_distance(10 / 3.6, 0.3, 0.0, 3.0)), 3)  # derived: v t + v^2 / 2a
     2.119
     """
+    return _kept(_stop_distance, speed_mps, latency_s, build_up_s, brake_mps2)
+
+
+def _stop_distance(speed_mps, latency_s, build_up_s, brake_mps2):
     speed = _braking_inputs(speed_mps, latency_s, build_up_s, brake_mps2)
     after_build_up = speed * build_up_s / 2 + speed**2 / (2 * brake_mps2) - brake_mps2 * build_up_s**2 / 24
     within_build_up = 2 / 3 * speed * np.sqrt(2 * speed * build_up_s / brake_mps2)
@@ -174,10 +179,24 @@ def stop_time(speed_mps, latency_s, build_up_s, brake_mps2):
     >>> round(float(stop_time(1.0, 0.15, 0.10, 4.0)), 3)
     0.45
     """
+    return _kept(_stop_time, speed_mps, latency_s, build_up_s, brake_mps2)
+
+
+def _stop_time(speed_mps, latency_s, build_up_s, brake_mps2):
     speed = _braking_inputs(speed_mps, latency_s, build_up_s, brake_mps2)
     long = speed >= brake_mps2 * build_up_s / 2
     braking = np.where(long, build_up_s / 2 + speed / brake_mps2, np.sqrt(2 * speed * build_up_s / brake_mps2))
     return np.where(speed > 0, latency_s + braking, 0.0)
+
+
+def _kept(function, speed_mps, *limits):
+    """The function of one speed, kept from the last time; of an array, worked out: a drive asks for few, often."""
+    return _of_one_speed(function, speed_mps, *limits) if isinstance(speed_mps, float) else function(speed_mps, *limits)
+
+
+@functools.lru_cache(maxsize=512)
+def _of_one_speed(function, speed_mps, *limits):
+    return function(speed_mps, *limits)
 
 
 def _braking_inputs(speed_mps, latency_s, build_up_s, brake_mps2):

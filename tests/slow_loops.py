@@ -5,6 +5,7 @@ import math
 import numpy as np
 
 from avoidkit.clearway import FREE, UNKNOWN
+from avoidkit.detour import MORE, _straight_back, shortest_shift
 from avoidkit.detourmath import LOOK_FIRST, OK, PEOPLE, STEERING, _least_gap, lateral
 from avoidkit.gridmath import NEVER_S, SLANTS, _spot
 from avoidkit.jit import compiled
@@ -12,6 +13,11 @@ from avoidkit.sensing.equation import accuracy, range_rate_cell, range_rate_limi
 from avoidkit.sensing.kernels import FIRST, SECOND, facets_in_view, merge_cells, pull_by_leader, transmission
 from avoidkit.sensing.look import beam_of, in_view, polar
 from avoidkit.sensing.scatter import LOW, PARTS, POWER_SHARE, SIDE_M, STRIDE_M, SWING, Scatterers
+from avoidkit.separation import acceleration_of, added_reach, stands_surely
+from avoidkit.tracking.blind import NEAR_M
+from avoidkit.tracking.doubt import SLOW_MPS, SURELY_BELOW
+from avoidkit.tracking.records import Stage
+from avoidkit.vehicle import box
 
 
 @compiled
@@ -437,3 +443,79 @@ def signed_distance(points, corners):
     distance = np.linalg.norm(to_point - share[..., None] * edge, axis=2).min(axis=1)
     left_of = edge[:, 0] * to_point[..., 1] - edge[:, 1] * to_point[..., 0]
     return np.where((left_of >= 0).all(axis=1), -distance, distance)
+
+
+def plans_for(places, start, vehicle, limits, leave_m):
+    """Every plan worth examining, one after another; see `detour.plans_for`."""
+    plateaus = sorted(
+        {round(d + side * (needed + more), 3) for _, d, needed in places for side in (1, -1) for more in MORE}
+    )
+    first, last = min(s for s, _, _ in places), max(s for s, _, _ in places)
+    front, rear, _ = box(vehicle)
+    plans = _straight_back(start, limits)
+    for plateau in plateaus:
+        shortest = shortest_shift(max(abs(plateau - start[4]), 0.2), limits)
+        back = shortest_shift(max(abs(plateau), 0.2), limits)
+        for stretch in (0.95, 1.15, 1.5, 1.9):
+            length = max(shortest * stretch, 1.5)
+            latest = first - front + 1.2 - length
+            for begin in sorted({max(latest - early, 0.0) for early in (0.0, 1.5, 4.0)}):
+                for behind in leave_m:
+                    leave = max(last - rear + behind, begin + length)
+                    for wide in (1.0, 1.4):
+                        plans.append((begin, length, plateau, leave, max(back * wide, 1.5)))
+    return np.array(plans).reshape(-1, 5)
+
+
+def reach(tracks, times_s, people):
+    """Middles and radii of `separation.reach`, in whole arrays."""
+    state, t = tracks.state, times_s[None, :]
+    stands = stands_surely(tracks, people)
+    velocity = np.where(stands[:, None], 0.0, state[:, 2:])
+    centres = state[:, None, :2] + velocity[:, None, :] * t[..., None]
+    sigma = sigma_at(tracks.covariance, t, stands, people.standing_sigma_mps)
+    speed = np.hypot(velocity[:, 0], velocity[:, 1])[:, None]
+    since = np.clip(tracks.time_s - tracks.last_seen_s, 0.0, people.unseen_s)[:, None] + t
+    added = added_reach(since, acceleration_of(tracks, people)[:, None], speed, people.top_speed_mps)
+    body = np.maximum(tracks.extent_m, people.body_radius_m)[:, None]
+    return centres, body + people.k_sigma * sigma + added
+
+
+def sigma_at(covariance, t, stands, standing_sigma_mps):
+    """(n, t) largest standard deviation of place, m, carried by the velocity's own, without process noise."""
+    pp, pv, vv = covariance[:, :2, :2], covariance[:, :2, 2:], covariance[:, 2:, 2:]
+    pv = np.where(stands[:, None, None], 0.0, pv)
+    slow = np.minimum(standing_sigma_mps**2, 0.5 * np.trace(vv, axis1=1, axis2=2))
+    vv = np.where(stands[:, None, None], slow[:, None, None] * np.eye(2), vv)
+    both = pv + np.swapaxes(pv, 1, 2)
+    at = pp[:, None] + both[:, None] * t[..., None, None] + vv[:, None] * t[..., None, None] ** 2
+    mean = 0.5 * (at[..., 0, 0] + at[..., 1, 1])
+    apart = np.hypot(0.5 * (at[..., 0, 0] - at[..., 1, 1]), at[..., 0, 1])
+    return np.sqrt(np.maximum(mean + apart, 0.0))
+
+
+def reported(covariance, state, standing, stage, at_edge, before_bumper, tuning):
+    """Covariances of `doubt.reported`, in whole arrays."""
+    walking, speed = 1.0 - standing, np.hypot(state[:, 2], state[:, 3])
+    slow = np.clip((SLOW_MPS[1] - speed) / (SLOW_MPS[1] - SLOW_MPS[0]), 0.0, 1.0)
+    surely = np.where(stage == Stage.CONFIRMED, np.clip(1.0 - standing / SURELY_BELOW, 0.0, 1.0), 0.0)
+    shares = np.array([tuning.place_share] * 2 + [tuning.velocity_share] * 2)
+    kept = np.sqrt(1.0 - surely[:, None] * (1.0 - shares))
+    out = covariance * kept[:, :, None] * kept[:, None, :]
+    place = tuning.bias_m**2 + (at_edge * tuning.bias_edge_m) ** 2 + before_bumper * tuning.bias_bumper_m**2
+    walks = tuning.bias_walking_m + slow * (tuning.bias_slow_m - tuning.bias_walking_m)
+    walks_mps = tuning.bias_walking_mps + slow * (tuning.bias_slow_mps - tuning.bias_walking_mps)
+    out[:, [0, 1], [0, 1]] += (standing * place + walking * walks**2)[:, None]
+    out[:, [2, 3], [2, 3]] += (standing * tuning.bias_mps**2 + walking * walks_mps**2)[:, None]
+    return out
+
+
+def unseen(local, front_m, rear_m, half_m, mounts, half_view_rad, range_min_m):
+    """Which points near the outline no radar looks at, in whole arrays; see `tracking.blind.unseen`."""
+    out_x = np.maximum(np.maximum(local[:, 0] - front_m, rear_m - local[:, 0]), 0.0)
+    near = np.hypot(out_x, np.maximum(np.abs(local[:, 1]) - half_m, 0.0)) <= NEAR_M
+    off = local[:, None] - mounts[:, :2]
+    angle = np.arctan2(off[..., 1], off[..., 0]) - mounts[:, 2]
+    angle = np.abs(np.remainder(angle + math.pi, 2 * math.pi) - math.pi)
+    seen = (angle <= half_view_rad) & (np.hypot(off[..., 0], off[..., 1]) >= range_min_m)
+    return near & ~seen.any(axis=1)

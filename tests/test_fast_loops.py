@@ -1,6 +1,7 @@
 """Each fast loop of grid, sensors and decision equals its slow version in `slow_loops`, to the last bit."""
 
 import math
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -9,7 +10,7 @@ import pytest
 from avoidkit import gridmath, load_scene, shademath, shipped, wedgemath
 from avoidkit.centring import _straight
 from avoidkit.clearway import FREE, OCCUPIED, UNKNOWN, specks_of
-from avoidkit.detour import reference_ahead
+from avoidkit.detour import LEAVE_M, SOONER_M, _limits, plans_for, reference_ahead
 from avoidkit.detourmath import OK, PEOPLE, STEERING, examine
 from avoidkit.frames import Pose
 from avoidkit.gridmath import NEVER_S
@@ -20,8 +21,12 @@ from avoidkit.sensing.corner import CornerRadar, surroundings_of
 from avoidkit.sensing.look import see_scene
 from avoidkit.sensing.radar import RETURN_FIELDS, detect
 from avoidkit.sensing.streams import BLOCK, stream
+from avoidkit.separation import reach
+from avoidkit.tracking.blind import _mounts, unseen
+from avoidkit.tracking.doubt import reported
+from avoidkit.tracking.records import exact_tracks
 from avoidkit.tuning import Tuning
-from avoidkit.vehicle import Ego, outline_in_scene
+from avoidkit.vehicle import Ego, box, outline_in_scene
 from tests import slow_loops
 
 CORNER, CELL_M, CELLS = (-6.0, -6.0), 0.1, 120
@@ -272,3 +277,55 @@ def test_streams_are_those_that_numpy_makes_of_the_same_keys():
         for cycle in cycles:
             key = seed, int(rng.integers(0, 256)), int(rng.integers(0, 12)), cycle
             assert stream(*key).bit_generator.state == slow_loops.stream(*key).bit_generator.state
+
+
+def test_plans_for_ways_round_are_those_made_one_after_another():
+    rng, tuning = np.random.default_rng(13), Tuning()
+    limits = _limits(tuning.vehicle, tuning.detour)
+    for k in range(300):
+        places = [tuple(map(float, rng.uniform([-3.0, -3.0, 0.8], [20.0, 3.0, 2.5]))) for _ in range(1 + k % 3)]
+        off = float(rng.normal()) if k % 2 else 0.0
+        start = np.array([off, 0.1 * rng.normal(), 0.0, 3.0 + 2.0 * abs(off), off + 0.1 * rng.normal()])
+        for leave_m in (LEAVE_M, SOONER_M):
+            given = places, start, tuning.vehicle, limits, leave_m
+            same(plans_for(*given), slow_loops.plans_for(*given))
+
+
+def covariances(rng, n):
+    half = rng.normal(size=(n, 4, 4)) * rng.uniform(0.05, 0.6)
+    out = half @ np.swapaxes(half, 1, 2)
+    return 0.5 * (out + np.swapaxes(out, 1, 2))
+
+
+def test_reach_is_that_worked_out_in_whole_arrays():
+    rng, people = np.random.default_rng(14), Tuning().people
+    for n in [0, 1, 2, 5] * 60:
+        tracks = replace(
+            exact_tracks(5.0, rng.normal(size=(n, 2)) * 5, rng.normal(size=(n, 2))), covariance=covariances(rng, n),
+            standing=rng.uniform(0, 1, n), standing_for_s=rng.uniform(0, 3, n), stood_ago_s=rng.uniform(0, 3, n),
+            last_seen_s=5.0 - rng.uniform(-0.1, 2.0, n), extent_m=rng.uniform(0.2, 0.6, n),
+        )  # fmt: skip
+        times_s = np.sort(rng.uniform(0, 2, 1 + int(rng.integers(0, 50))))
+        fast, slow = reach(tracks, times_s, people), slow_loops.reach(tracks, times_s, people)
+        same(fast.centres, slow[0])
+        same(fast.radii, slow[1])
+
+
+def test_covariances_are_set_right_as_in_whole_arrays():
+    rng, tuning = np.random.default_rng(15), Tuning().tracking
+    for n in [0, 1, 3, 12] * 60:
+        given = (
+            covariances(rng, n), rng.normal(size=(n, 4)), rng.choice([0.0, 1.0, 0.1, rng.uniform()], n),
+            rng.integers(0, 4, n).astype(np.int8), rng.uniform(0, 1, n), rng.random(n) < 0.5, tuning,
+        )  # fmt: skip
+        same(reported(*given), slow_loops.reported(*given))
+
+
+def test_what_no_radar_looks_at_is_that_worked_out_in_whole_arrays():
+    rng, tuning = np.random.default_rng(16), Tuning()
+    half_view = math.radians(tuning.radar.field_of_view_deg) / 2
+    given = (*box(tuning.vehicle), _mounts(tuning.radar), half_view, tuning.radar.range_min_m)
+    local = rng.uniform(-6, 9, size=(20_000, 2))
+    fast = unseen(local, *given)
+    same(fast, slow_loops.unseen(local, *given))
+    assert 0.01 < fast.mean() < 0.5

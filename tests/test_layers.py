@@ -19,6 +19,7 @@ LAYERS = (
     "places",
     "shown",
     "frames",
+    "latest",
     "parameters",
     "sensor_tuning",
     "tracking_tuning",

@@ -6,6 +6,7 @@ import math
 import numpy as np
 
 from avoidkit.frames import to_local
+from avoidkit.jit import compiled
 from avoidkit.vehicle import box
 
 NEAR_M = 4.5  # farther than this from the outline there are no wedges
@@ -23,15 +24,28 @@ def blind(points, pose, tuning):
     """
     local = to_local(np.asarray(points, dtype=float).reshape(-1, 2), pose)
     front, rear, half = box(tuning.vehicle)
-    out_x = np.maximum(np.maximum(local[:, 0] - front, rear - local[:, 0]), 0.0)
-    near = np.hypot(out_x, np.maximum(np.abs(local[:, 1]) - half, 0.0)) <= NEAR_M
-    mounts = _mounts(tuning.radar)
-    off = local[:, None] - mounts[:, :2]
-    angle = np.arctan2(off[..., 1], off[..., 0]) - mounts[:, 2]
-    angle = np.abs(np.remainder(angle + math.pi, 2 * math.pi) - math.pi)
     half_view = math.radians(tuning.radar.field_of_view_deg) / 2
-    seen = (angle <= half_view) & (np.hypot(off[..., 0], off[..., 1]) >= tuning.radar.range_min_m)
-    return near & ~seen.any(axis=1)
+    return unseen(local, front, rear, half, _mounts(tuning.radar), half_view, tuning.radar.range_min_m)
+
+
+@compiled
+def unseen(local, front_m, rear_m, half_m, mounts, half_view_rad, range_min_m):
+    """Which points of the vehicle's frame, (n, 2) m, near its outline no field of view of `mounts` holds, (n,) bool."""
+    out = np.zeros(len(local), np.bool_)
+    for i in range(len(local)):
+        x, y = local[i, 0], local[i, 1]
+        out_x = max(max(x - front_m, rear_m - x), 0.0)
+        if math.hypot(out_x, max(abs(y) - half_m, 0.0)) > NEAR_M:
+            continue
+        out[i] = True
+        for k in range(len(mounts)):
+            off_x, off_y = x - mounts[k, 0], y - mounts[k, 1]
+            angle = math.atan2(off_y, off_x) - mounts[k, 2]
+            angle = abs((angle + math.pi) % (2 * math.pi) - math.pi)
+            if angle <= half_view_rad and math.hypot(off_x, off_y) >= range_min_m:
+                out[i] = False
+                break
+    return out
 
 
 @functools.lru_cache(maxsize=16)

@@ -6,8 +6,11 @@ well, and before a bumper, where each radar sees one side of a body alone. Of so
 are, and what the filter allows for arms, legs and turns is too much: a share of it is left.
 """
 
+import math
+
 import numpy as np
 
+from avoidkit.jit import compiled
 from avoidkit.tracking.records import Stage
 
 # Ours, as the fields of the tuning used here: 104 drives of the study `radar_drives`, 2,176 instants of who walks.
@@ -30,20 +33,38 @@ def reported(covariance, state, standing, stage, at_edge, before_bumper, tuning)
         Who is between the fields of view at a bumper.
     tuning : TrackingTuning
     """
-    walking, speed = 1.0 - standing, np.hypot(state[:, 2], state[:, 3])
-    slow = np.clip((SLOW_MPS[1] - speed) / (SLOW_MPS[1] - SLOW_MPS[0]), 0.0, 1.0)
-    surely = np.where(stage == Stage.CONFIRMED, np.clip(1.0 - standing / SURELY_BELOW, 0.0, 1.0), 0.0)
-    shares = np.array([tuning.place_share] * 2 + [tuning.velocity_share] * 2)
-    kept = np.sqrt(1.0 - surely[:, None] * (1.0 - shares))
-    out = covariance * kept[:, :, None] * kept[:, None, :]
-    place = tuning.bias_m**2 + (at_edge * tuning.bias_edge_m) ** 2 + before_bumper * tuning.bias_bumper_m**2
-    place = standing * place + walking * _between(tuning.bias_walking_m, tuning.bias_slow_m, slow) ** 2
-    velocity = standing * tuning.bias_mps**2
-    velocity += walking * _between(tuning.bias_walking_mps, tuning.bias_slow_mps, slow) ** 2
-    out[:, [0, 1], [0, 1]] += place[:, None]
-    out[:, [2, 3], [2, 3]] += velocity[:, None]
+    shares = (tuning.place_share, tuning.velocity_share)
+    walks_m = (tuning.bias_walking_m, tuning.bias_slow_m)
+    walks_mps = (tuning.bias_walking_mps, tuning.bias_slow_mps)
+    return set_right(
+        covariance, state, standing, stage == Stage.CONFIRMED, at_edge, before_bumper, shares, tuning.bias_m**2,
+        tuning.bias_edge_m, tuning.bias_bumper_m**2, walks_m, tuning.bias_mps**2, walks_mps,
+    )  # fmt: skip
+
+
+@compiled
+def set_right(
+    covariance, state, standing, confirmed, at_edge, before_bumper, shares, stands_m2, edge_m, bumper_m2, walks_m,
+    stands_m2ps2, walks_mps,
+):  # fmt: skip
+    """The covariances of `reported`; pairs `walks_m`, `walks_mps` are of who walks and of who goes slowly."""
+    out, kept = np.empty(covariance.shape), np.empty(4)
+    for i in range(len(state)):
+        walking = 1.0 - standing[i]
+        slow = (SLOW_MPS[1] - math.hypot(state[i, 2], state[i, 3])) / (SLOW_MPS[1] - SLOW_MPS[0])
+        slow = min(max(slow, 0.0), 1.0)
+        surely = min(max(1.0 - standing[i] / SURELY_BELOW, 0.0), 1.0) if confirmed[i] else 0.0
+        for a in range(4):
+            kept[a] = math.sqrt(1.0 - surely * (1.0 - shares[a // 2]))
+        for a in range(4):
+            for b in range(4):
+                out[i, a, b] = covariance[i, a, b] * kept[a] * kept[b]
+        edge = at_edge[i] * edge_m
+        place = walks_m[0] + slow * (walks_m[1] - walks_m[0])
+        speed = walks_mps[0] + slow * (walks_mps[1] - walks_mps[0])
+        more_m2 = standing[i] * (stands_m2 + edge * edge + before_bumper[i] * bumper_m2) + walking * (place * place)
+        more_m2ps2 = standing[i] * stands_m2ps2 + walking * (speed * speed)
+        for a in range(2):
+            out[i, a, a] += more_m2
+            out[i, 2 + a, 2 + a] += more_m2ps2
     return out
-
-
-def _between(first, last, share):
-    return first + share * (last - first)

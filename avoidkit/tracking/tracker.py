@@ -121,7 +121,10 @@ class Tracker:
 
     def _place(self, scan):
         """Where a scan belongs among those worked in."""
-        return bisect.bisect_left(self._entries, (scan.taken_s, scan.sensor), key=lambda known: known.order)
+        order, entries = (scan.taken_s, scan.sensor), self._entries
+        if not entries or entries[-1].order < order:  # nearly always the latest
+            return len(entries)
+        return bisect.bisect_left(entries, order, key=lambda known: known.order)
 
     def entry_of(self, scan):
         """A scan with its clusters, not yet worked in."""

@@ -70,7 +70,7 @@ class KitTracker:
 
     def step(self, now_s, scans):
         tracks = self.tracker.step(scans, Ego(now_s, STANDS.pose, 0.0, 0.0, 0.0))
-        return tracks.state[np.isin(tracks.stage, (Stage.CONFIRMED, Stage.COASTING)), :2]
+        return tracks.state[(tracks.stage == Stage.CONFIRMED) | (tracks.stage == Stage.COASTING), :2]
 
 
 class PlainLoop:
