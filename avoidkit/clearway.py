@@ -14,6 +14,7 @@ from avoidkit.separation import distance_to_box
 from avoidkit.vehicle import box, outline
 
 UNKNOWN, FREE, OCCUPIED = 0, 1, 2
+SPECK_M = 0.15  # ours: of larger cells one may hold a foot or a post
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -39,15 +40,16 @@ def cells_of(grid):
     """The states of a `Grid`; whatever is neither known free nor occupied is unknown, but for specks.
 
     A speck is an unknown cell of which at least seven of the eight neighbours are known free: one or two cells, as a
-    single false return leaves them, smaller than any body or thing that returns. It counts as free.
+    single false return leaves them, smaller than any body or thing that returns. It counts as free, up to `SPECK_M`.
     """
     return grid.worked_out("cells", _cells_of)
 
 
 def _cells_of(grid):
     state = FREE * grid.known_free().view(np.uint8) + OCCUPIED * grid.occupied().view(np.uint8)  # never both
-    specks = specks_of(state)
-    state[specks[:, 0], specks[:, 1]] = FREE
+    if grid.cell_m <= SPECK_M:
+        specks = specks_of(state)
+        state[specks[:, 0], specks[:, 1]] = FREE
     hides = ((state == UNKNOWN) & ~grid.vouched) | grid.exposed
     return Cells(state, float(grid.corner_xy[0]), float(grid.corner_xy[1]), float(grid.cell_m), hides)
 
@@ -264,8 +266,13 @@ def shadow_cap(poses, table, cells, tuning):
     x, y = poses[0, 0] + middle * math.cos(poses[0, 2]), poses[0, 1] + middle * math.sin(poses[0, 2])
     window = math.hypot(front - middle, half) + float(needed[-1]) + float(table.distance_m[-1]) + people.body_radius_m
     places = shadow_places(cells, x, y, window)
+    rows, cols = cells.state.shape
+    left_m, right_m = x - cells.x_m, cells.x_m + cols * cells.cell_m - x
+    beyond_m = min(left_m, right_m, y - cells.y_m, cells.y_m + rows * cells.cell_m - y)  # where nothing is known
     # a place is the middle of a 0.5 m block of unknown cells: the body's edge may be at the block's border
     found = shadow_gaps(np.ascontiguousarray(poses), front, rear, half, places) - 2.5 * cells.cell_m
+    if beyond_m < window:
+        found = np.minimum(found, beyond_m - math.hypot(front - middle, half) - table.distance_m)
     safe = found >= needed
     count = len(safe) - 1 if safe.all() else max(int(np.argmin(safe)) - 1, 0)
     creep = int(np.searchsorted(table.speed_mps, vehicle.creep_mps - 1e-9))

@@ -17,7 +17,7 @@ from avoidkit.clearway import cells_of
 from avoidkit.detour import REASONS, find_detour
 from avoidkit.detourmath import GRID
 from avoidkit.paths import CENTRED, Path, same_way
-from avoidkit.soundness import fault_in, freshness, radar_age
+from avoidkit.soundness import fault_in, freshness, is_number, is_whole, radar_age
 from avoidkit.verdict import Action, Check, Memory, Verdict, at_least
 from avoidkit.words import sentence
 
@@ -324,17 +324,20 @@ def _without(situation, fault, tuning):
     path = next((p for p in (situation.path, situation.reference) if isinstance(p, Path)), None)
     if path is None:
         raise InputError(f"situation.{fault}")
-    memory = situation.memory if isinstance(situation.memory, Memory) else Memory()
-    timed = isinstance(situation.time_s, Real) and math.isfinite(situation.time_s)
+    timed = is_number(situation.time_s)
+    # a memory that is lost may have been of a halt, and without a time nobody knows how long the fault lasts
+    memory = situation.memory if is_whole(situation.memory) else Memory(halted=True)
+    memory = memory if timed else replace(memory, halted=True)
     useful = replace(situation, path=path, memory=memory, time_s=situation.time_s if timed else memory.since_s)
     return halting(useful, fault, "situation is whole", rules=tuning.decision)
 
 
 def is_sound(verdict):
-    """Whether something is a verdict that can be followed: right type, finite cap of at least 0, a path."""
+    """Whether something is a verdict that can be followed: right type, a path, a finite cap, 0 where it stays."""
     if not isinstance(verdict, Verdict) or not isinstance(verdict.action, Action):
         return False
     cap = verdict.speed_cap_mps
     followable = isinstance(verdict.path, Path) and isinstance(verdict.memory, Memory)
     followable = followable and isinstance(verdict.checks, tuple) and all(isinstance(c, Check) for c in verdict.checks)
-    return followable and isinstance(cap, Real) and math.isfinite(cap) and cap >= 0
+    followable = followable and isinstance(cap, Real) and math.isfinite(cap)
+    return followable and (cap >= 0 if verdict.action in (Action.CONTINUE, Action.DETOUR) else cap == 0)

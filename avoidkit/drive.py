@@ -173,7 +173,9 @@ class Loop:
         scans, arrived = self._sensors.step(now, people, self._history)
         echoes = self._echoes = self._echoes if arrived is None else arrived
         for scan in scans:
-            self._sensor_state[scan.sensor] = (self._health(scan, now), scan.taken_s)
+            health, known_s = self._health(scan, now), self._sensor_state.get(scan.sensor, ("", -math.inf))[1]
+            if scan.taken_s > known_s:  # what comes late says nothing of now
+                self._sensor_state[scan.sensor] = (health, scan.taken_s)
         clock.mark("sensing")
         tracks = self._stage(errors, "tracker", lambda: self._tracker.step(scans, ego), no_tracks(now), Tracks)
         clock.mark("tracking")
@@ -185,7 +187,8 @@ class Loop:
 
     def _health(self, scan, now):
         """What a radar says of itself, but blind where it sends one scan again and again or one of a time to come."""
-        watch = self._repeats.setdefault(scan.sensor, Repeats(self.tuning.radar.noise))
+        radar = self.tuning.radar
+        watch = self._repeats.setdefault(scan.sensor, Repeats(radar.noise, radar.false_alarms_per_scan))
         stuck = watch.seen(scan, self._history.at(scan.taken_s).pose)
         return Health.BLIND if stuck or math.isinf(age(now, scan.taken_s)) else Health(scan.health)
 

@@ -40,6 +40,8 @@ from avoidkit.tracking.records import Stage
 from avoidkit.vehicle import Ego, EgoHistory, box
 
 HISTORY_S = 3.0  # own motion kept
+GAP_S = 3.0  # ours: after a longer gap between two calls nothing of before is known
+LATEST_S = 1e5  # 32 bits keep a later time to worse than 0.01 s
 STANDS_MPS = 0.05  # slower than this says nothing about the direction of travel
 
 
@@ -64,6 +66,7 @@ class FreeSpace:
         self._stride_cells = 0.0  # how far a hidden person got since the last whole cell
         self._way = 0.0  # last direction of travel: +1, -1, or 0 before any
         self._blind_pose, self._window = None, (0, 0, 0, 0)
+        self._told = False  # whether the time for the operator's word, the first call, is over
 
     def step(self, scans, echoes, tracks, ego):
         """Take in what arrived since the last call and say what is known free now.
@@ -105,7 +108,14 @@ class FreeSpace:
         return self._record(ego)
 
     def _take_ego(self, ego):
+        if not abs(ego.time_s) <= LATEST_S:
+            raise InputError(
+                f"ego.time_s must be within {LATEST_S:.0f} s of 0, got {ego.time_s}: cells keep times as 32 bits, "
+                "so count from the start of the drive"
+            )
         dt_s = ego.time_s - self._egos[-1].time_s if self._egos else 0.0
+        if dt_s > GAP_S:
+            self._state, self._blind_pose = None, None  # anybody may be anywhere by now, whatever the operator said
         self._history.add(ego)
         self._egos.append(ego)
         while self._egos[0].time_s < ego.time_s - HISTORY_S:
@@ -123,7 +133,7 @@ class FreeSpace:
     def _echoes_are_news(self, echoes, now_s):
         fresh = self._is_fresh(echoes.taken_s, now_s) and echoes.taken_s > self._last_echo_s
         self._last_echo_s = max(self._last_echo_s, echoes.taken_s) if fresh else self._last_echo_s
-        return fresh and echoes.health != Health.BLIND
+        return fresh and echoes.health in (Health.OK, Health.DEGRADED)
 
     def _is_fresh(self, taken_s, now_s):
         return age(now_s, taken_s) <= self._tuning.decision.data_timeout_s
@@ -143,7 +153,9 @@ class FreeSpace:
         if self._state is None:
             self._state = GridState(wanted, space.cell_m, cells)
             self._look_where_blind(pose)
-            self._declare(pose)
+            if not self._told and abs(ego.speed_mps) <= STANDS_MPS:
+                self._declare(pose)
+            self._told = True
         elif np.hypot(*(middle - self._state.middle_xy)) > space.recentre_m:
             self._state.scroll(wanted - self._state.corner_cells)
             self._blind_pose = None
@@ -248,6 +260,7 @@ class FreeSpace:
         self.__init__(self._tuning)
         if not saved:
             return
+        self._told = True
         corner = np.array(saved["corner_cells"], dtype=np.int64)
         self._state = GridState(corner, self._space.cell_m, round(self._space.size_m / self._space.cell_m))
         for name in KEPT:

@@ -12,14 +12,12 @@ from avoidkit.grid import log_odds_of
 from avoidkit.gridmath import NEVER_S
 from avoidkit.sensing.equation import accuracy, range_at_probability
 from avoidkit.sensing.records import Health
-from avoidkit.sensing.repeats import Repeats
+from avoidkit.sensing.repeats import Repeats, Usual
 
 BIN_DEG = 1.0  # width of a bin of azimuth
 BLUR_M = 0.15  # a return that is less sure across the line of sight says less about each cell
 DEGRADED_SHARE = 0.3  # of its range that a radar surely has left which says it is degraded; our placeholder
 KNOWN_WITHIN_M, KNOWN_BINS, GONE_SHARE = 8.0, 30, 0.7  # when known things have stopped returning; our placeholders
-USUAL_FROM, SPARSE_SHARE = 8.0, 0.4  # a scan with a smaller share than this of so many returns frees nothing; ours
-USUAL_S, WHILE_SPARSE_S = 2.0, 30.0  # how long a usual number is remembered, and while scans are sparse; ours
 KEPT = ("log_odds", "last_seen_s", "declared", "held", "doubt_until_s")  # what a checkpoint holds and a scroll moves
 EMPTY = {"log_odds": 0.0, "last_seen_s": NEVER_S, "declared": 0, "held": 0, "doubt_until_s": NEVER_S}
 KIND = {"declared": np.uint8, "held": np.uint8}  # all others float32
@@ -108,9 +106,9 @@ class RadarEvidence:
         self._adult_m = self._adult_reach()
         self.reach_m = np.minimum(self._adult_m, min(tuning.freespace.evidence_range_m, tuning.radar.range_max_m))
         self.recent = deque()  # (taken_s, points in the scene frame)
-        self._repeats = Repeats(tuning.radar.noise)
+        self._repeats = Repeats(tuning.radar.noise, tuning.radar.false_alarms_per_scan)
         self.distrusted_until_s = -math.inf
-        self.usual, self.counted_s = math.nan, -math.inf  # returns of a scan as they used to be, and up to when
+        self._usual = Usual()
 
     def _adult_reach(self):
         """Range, m, by bin, up to which one scan would show a weak adult with `evidence_probability`."""
@@ -129,23 +127,12 @@ class RadarEvidence:
         while self.recent and self.recent[0][0] < scan.taken_s - self._space.remember_s - 1e-9:
             self.recent.popleft()
         self.recent.append((scan.taken_s, points))
-        if self._is_sparse(len(scan), scan.taken_s):
+        if self._usual.sparse(len(scan), scan.taken_s):
             return
         if scan.health == Health.OK:
             self._mark_free(state, scan.taken_s, at, self.reach_m)
         elif scan.health == Health.DEGRADED:
             self._mark_free(state, scan.taken_s, at, np.minimum(self.reach_m, DEGRADED_SHARE * self._adult_m))
-
-    def _is_sparse(self, returns, taken_s):
-        """Whether a scan holds far fewer returns than usual; what is usual is forgotten slowly while that lasts."""
-        before_s, self.counted_s = self.counted_s, max(self.counted_s, taken_s)
-        if math.isnan(self.usual):
-            self.usual = float(returns)
-            return False
-        sparse = self.usual >= USUAL_FROM and returns < SPARSE_SHARE * self.usual
-        dt_s = self.counted_s - before_s
-        self.usual += (returns - self.usual) * -math.expm1(-dt_s / (WHILE_SPARSE_S if sparse else USUAL_S))
-        return sparse
 
     def _mark_free(self, state, taken_s, at, sure_m):
         space = self._space
@@ -197,7 +184,7 @@ class RadarEvidence:
             "recent": [(t, points.copy()) for t, points in self.recent],
             "last": self._repeats.checkpoint(),
             "distrusted_until_s": self.distrusted_until_s,
-            "usual": [self.usual, self.counted_s],
+            "usual": self._usual.checkpoint(),
         }
 
     def restore(self, saved):
@@ -205,7 +192,7 @@ class RadarEvidence:
         self.recent = deque((float(t), np.asarray(p, dtype=float).reshape(-1, 2)) for t, p in saved["recent"])
         self._repeats.restore(saved["last"])
         self.distrusted_until_s = float(saved["distrusted_until_s"])
-        self.usual, self.counted_s = map(float, saved.get("usual", (math.nan, -math.inf)))
+        self._usual.restore(saved.get("usual", (math.nan, -math.inf)))
 
 
 class EchoEvidence:

@@ -199,7 +199,8 @@ def gap_table(poses, front, rear, half, centres, radii):
             least = math.inf
             for j in range(t):
                 gap = distance_to_box(centres[p, j, 0], centres[p, j, 1], px, py, cos, sin, front, rear, half)
-                least = min(least, gap - radii[p, j])
+                gap = gap - radii[p, j]
+                least = min(least, gap) if gap == gap else -math.inf  # NaN is as near as can be
                 out[p, i, j] = least if i == 0 else min(least, out[p, i - 1, j])
     return out
 

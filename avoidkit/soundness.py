@@ -8,10 +8,10 @@ import numpy as np
 from avoidkit.frames import Pose
 from avoidkit.grid import Grid
 from avoidkit.paths import Path
-from avoidkit.sensing.records import Echoes, Health, age
+from avoidkit.sensing.records import CLOCK_S, Echoes, Health, age
 from avoidkit.tracking.records import Tracks
 from avoidkit.vehicle import Ego
-from avoidkit.verdict import Check, Hold, Memory, at_most
+from avoidkit.verdict import Action, Check, Hold, Memory, at_most
 
 KINDS = {
     "ego": Ego, "path": Path, "reference": Path, "tracks": Tracks, "grid": Grid, "hold": Hold, "sensors": dict,
@@ -19,6 +19,9 @@ KINDS = {
 }  # fmt: skip
 OWN_MOTION = ("time_s", "speed_mps", "steering_rad", "yaw_rate_radps")
 SEES = (Health.OK, Health.DEGRADED)
+BEYOND_M = 0.3  # ours: beyond the end of a path by more is at no place of it
+ASKEW_DEG = 30.0  # ours: who follows a path points its way to a few degrees
+ROLLS_MPS = 0.02  # slower is at rest
 
 
 def fault_in(situation):
@@ -32,6 +35,8 @@ def fault_in(situation):
             return f"{name} must be of {kind.__name__}, got {type(value).__name__}"
     if situation.echoes is not None and not isinstance(situation.echoes, Echoes):
         return f"echoes must be of Echoes or None, got {type(situation.echoes).__name__}"
+    if not is_whole(situation.memory):
+        return f"memory must hold an action, times and yes or no, got {situation.memory}"
     ego, hold = situation.ego, situation.hold
     if not isinstance(ego.pose, Pose):
         return f"ego.pose must be of Pose, got {type(ego.pose).__name__}"
@@ -40,9 +45,36 @@ def fault_in(situation):
     numbers = {f"ego.{name}": getattr(ego, name) for name in OWN_MOTION}
     numbers |= {name: getattr(situation, name) for name in ("time_s", "along_m", "reference_along_m")}
     for name, number in numbers.items():
-        if not (isinstance(number, Real) and math.isfinite(number)):
+        if not is_number(number):
             return f"{name} must be finite, got {number}"
+    return _off_the_way(situation)
+
+
+def _off_the_way(situation):
+    """Where the vehicle says that it is at no place of its paths, or points away from its own, in words; else ""."""
+    for name, path in (("along_m", situation.path), ("reference_along_m", situation.reference)):
+        along = getattr(situation, name)
+        if not -BEYOND_M <= along <= path.length_m + BEYOND_M:
+            return f"{name} must be from 0 to {path.length_m:.2f} m, the length of its path, got {along:.2f}"
+    on_path, here = situation.path.pose_at(situation.along_m), situation.ego.pose
+    askew_deg = abs(math.degrees(math.remainder(here.yaw_rad - on_path.yaw_rad, 2.0 * math.pi)))
+    if askew_deg > ASKEW_DEG:
+        return f"ego.pose.yaw_rad must be within {ASKEW_DEG:.0f} deg of the path's, got {askew_deg:.0f} deg"
     return ""
+
+
+def is_number(value):
+    """Whether something is a finite number."""
+    return isinstance(value, Real) and math.isfinite(value)
+
+
+def is_whole(memory):
+    """Whether a memory is one whose fields are of their kinds and whose times are such."""
+    if not isinstance(memory, Memory) or not isinstance(memory.action, Action) or not isinstance(memory.pending, str):
+        return False
+    marks = (memory.halted, memory.released, memory.ready)
+    times = (memory.since_s, memory.pending_since_s, memory.capped_since_s, memory.search_after_s)
+    return all(isinstance(m, bool) for m in marks) and all(isinstance(t, Real) for t in times) and is_number(times[0])
 
 
 def freshness(situation, direction, tuning):
@@ -58,9 +90,11 @@ def freshness(situation, direction, tuning):
     yield numbers_only(tracks)
     yield at_most("age of tracks", abs(now - tracks.time_s), tuning.cycle_s, "s")
     yield at_most("age of grid", age(now, situation.grid.time_s), tuning.cycle_s, "s")
-    ends = ("front_left", "front_right") if direction > 0 else ("rear_left", "rear_right")
-    for name in ends:
-        yield radar_age(situation, name, tuning)
+    rolls = situation.ego.speed_mps if abs(situation.ego.speed_mps) > ROLLS_MPS else 0.0
+    for end, looks_there in (("front", direction > 0 or rolls > 0), ("rear", direction < 0 or rolls < 0)):
+        if looks_there:
+            yield radar_age(situation, f"{end}_left", tuning)
+            yield radar_age(situation, f"{end}_right", tuning)
     heard = echoes is not None and echoes.health in SEES
     echo_age_s = age(now, echoes.taken_s) if heard else math.inf
     yield at_most("age of echoes", echo_age_s, decision.data_timeout_s + tuning.ultrasonic.cycle_s, "s")
@@ -72,10 +106,16 @@ def _distance(hold):
 
 
 def numbers_only(tracks):
-    """Check that nothing in the tracks is NaN, and nothing but the time since somebody stood is infinite."""
+    """Check that nothing in the tracks is NaN or impossible, and nothing but the time since somebody stood infinite.
+
+    Impossible are a body below nothing, a variance below 0, a probability beyond 0 to 1, a sight of a time to come.
+    """
     finite = (tracks.state, tracks.covariance, tracks.extent_m, tracks.existence, tracks.standing, tracks.last_seen_s)
     good = all(bool(np.isfinite(a).all()) for a in (*finite, tracks.age_s, tracks.standing_for_s))
     good = good and bool((tracks.stood_ago_s > -math.inf).all())
+    good = good and bool((tracks.extent_m >= 0.0).all() and (np.abs(tracks.standing - 0.5) <= 0.5 + 1e-9).all())
+    variances = np.diagonal(tracks.covariance, axis1=1, axis2=2)
+    good = good and bool((variances >= 0.0).all() and (tracks.last_seen_s <= tracks.time_s + CLOCK_S).all())
     return Check("tracks are numbers", 1.0, float(good), "1", good)
 
 

@@ -17,7 +17,7 @@ from avoidkit.clearway import (
     shadow_cap,
     shadow_places,
 )
-from avoidkit.grid import free_grid
+from avoidkit.grid import Grid, free_grid
 from avoidkit.separation import stop_table
 from avoidkit.tuning import Tuning
 from avoidkit.vehicle import box, stop_time
@@ -178,3 +178,24 @@ def test_a_shadow_alone_slows_to_creep_and_never_halts():
     cap, _, _ = shadow_cap(poses, table, cells, TUNING)
     assert cap == pytest.approx(TUNING.vehicle.creep_mps)
     assert math.isfinite(cap)
+
+
+def test_where_the_grid_ends_beside_the_vehicle_somebody_may_be_hidden():
+    table = stop_table(TUNING.vehicle, TUNING.cycle_s)
+    poses = np.column_stack([table.distance_m, np.zeros((len(table.distance_m), 2))])
+    caps = {}
+    for half_m in (1.6, 12.0):
+        rows = round(2 * half_m / 0.1)
+        state = np.full((rows, 240), FREE, np.uint8)
+        cells = Cells(state, -12.0, -half_m, 0.1, np.zeros(state.shape, bool))
+        caps[half_m] = shadow_cap(poses, table, cells, TUNING)[0]
+    assert caps[12.0] == TUNING.vehicle.top_mps
+    assert caps[1.6] == pytest.approx(TUNING.vehicle.creep_mps)
+
+
+def test_in_coarse_cells_an_unknown_one_is_no_speck():
+    for cell_m, free in ((0.1, True), (0.3, False)):
+        log_odds = np.full((40, 40), -5.0, np.float32)
+        log_odds[20, 20] = 0.0
+        grid = Grid(np.array([-6.0, -6.0]), cell_m, log_odds, np.zeros((40, 40), np.float32))
+        assert (cells_of(grid).state[20, 20] == FREE) == free

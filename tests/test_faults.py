@@ -6,10 +6,12 @@ import numpy as np
 import pytest
 
 from avoidkit.checks import InputError
+from avoidkit.frames import Pose
 from avoidkit.scene import load_scene
 from avoidkit.sensing.faults import NOTICE_S, FaultBook
 from avoidkit.sensing.radar import RADARS
-from avoidkit.sensing.records import Health
+from avoidkit.sensing.records import Health, Scan
+from avoidkit.sensing.repeats import Repeats
 from tests.sensing_yard import ahead_of, people, yard
 from tests.test_radar_timing import NAMES, play, same
 
@@ -186,3 +188,22 @@ def test_a_fault_that_cannot_be_is_refused_by_field(tmp_path, wrong, message):
 def test_two_faults_of_one_sensor_at_one_time_are_refused():
     with pytest.raises(ValueError, match="times apart from the other fault of 'front_right'"):
         yard(faults=[fault("misaligned"), fault("dead")])
+
+
+def test_too_many_empty_scans_in_a_row_are_a_radar_that_is_stuck_where_false_alarms_should_have_come():
+    def after(noisy, false_per_scan, empties=200):
+        watch, empty = Repeats(noisy, false_per_scan), Scan("front_left", 0.0, 0.0, [], [], [], [])
+        told = [watch.seen(empty, Pose(0.0, 0.0, 0.0)) for _ in range(empties)]
+        return told.index(True) if any(told) else None
+
+    assert after(True, 0.5) == 41  # at the 42nd: exp(-0.5 n) < 1e-9 from n = 42 on
+    assert after(True, 0.0) is None
+    assert after(False, 0.5) is None
+
+
+def test_a_return_between_them_begins_the_row_of_empty_scans_anew():
+    watch = Repeats(True, 0.5)
+    empty = Scan("front_left", 0.0, 0.0, [], [], [], [])
+    some = Scan("front_left", 0.0, 0.0, [5.0], [0.1], [0.0], [20.0])
+    told = [watch.seen(some if k % 40 == 39 else empty, Pose(0.0, 0.0, 0.0)) for k in range(400)]
+    assert not any(told)

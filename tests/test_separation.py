@@ -113,6 +113,15 @@ def test_someone_standing_needs_body_reach_over_the_stop_and_clearance():
     assert float(gap_needed(tracks, 1.2, slow)[0]) > 2 * float(gap_needed(tracks, 1.2, TUNING)[0]) * 0.9
 
 
+def test_a_gap_that_is_no_number_is_as_near_as_can_be():
+    front, rear, half = box(TUNING.vehicle)
+    poses, centres = np.zeros((1, 3)), np.full((1, 2, 2), 9.0)
+    fine = gap_table(poses, front, rear, half, centres, np.full((1, 2), 0.3))
+    wrong = gap_table(poses, front, rear, half, centres, np.array([[0.3, math.nan]]))
+    assert fine.min() > 5.0
+    assert wrong[0, 0, -1] == -math.inf
+
+
 def test_gap_table_equals_shapely_over_accumulated_sets():
     shapely = pytest.importorskip("shapely")
     rng = np.random.default_rng(3)

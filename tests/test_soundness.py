@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from avoidkit.checks import InputError
 from avoidkit.decision import decide
 from avoidkit.freespace import FreeSpace
+from avoidkit.people import signed_distance
 from avoidkit.sensing.radar import RADARS
 from avoidkit.sensing.records import Health
 from avoidkit.soundness import fault_in
@@ -18,6 +19,7 @@ from avoidkit.studies.ultrasonic_only import decide_by_echoes
 from avoidkit.tracking import Tracker
 from avoidkit.tracking.records import no_tracks
 from avoidkit.tuning import Tuning
+from avoidkit.vehicle import outline_in_scene
 from avoidkit.verdict import Action
 from tests.test_decision import lane
 
@@ -79,7 +81,8 @@ def test_an_operator_whose_distance_is_none_means_halt(value):
 @pytest.mark.parametrize("by_s", [-60.0, -0.06, 0.06, 60.0])
 def test_what_speaks_of_another_instant_means_halt(name, check, by_s):
     record = getattr(BASE, name)
-    verdict = decide(replace(BASE, **{name: replace(record, time_s=record.time_s + by_s)}), TUNING)
+    more = {"last_seen_s": record.last_seen_s + by_s} if name == "tracks" else {}
+    verdict = decide(replace(BASE, **{name: replace(record, time_s=record.time_s + by_s, **more)}), TUNING)
     assert (verdict.action, verdict.settled_by) == (Action.HALT, f"age of {check}")
 
 
@@ -129,3 +132,96 @@ def test_tracker_and_grid_refuse_own_motion_that_is_no_number_and_go_on_as_befor
     results = [one.step([], *more, later) for one in (struck, sound)]
     name = "state" if stage is Tracker else "log_odds"
     assert np.array_equal(*(getattr(result, name) for result in results))
+
+
+LOST = [
+    {"action": None},
+    {"pending": None},
+    {"since_s": math.nan},
+    {"halted": None},
+    {"released": math.nan},
+    {"ready": 1},
+]
+
+
+@pytest.mark.parametrize("wrong", LOST)
+def test_a_memory_that_is_not_whole_may_have_been_of_a_halt_so_that_the_operator_has_to_renew(wrong):
+    verdict = decide(replace(BASE, memory=replace(BASE.memory, **wrong)), TUNING)
+    assert (verdict.action, verdict.settled_by, verdict.memory.halted) == (Action.HALT, "situation is whole", True)
+    still = replace(BASE, ego=replace(BASE.ego, speed_mps=0.0), memory=verdict.memory)
+    assert stays(still)
+
+
+def test_a_time_that_was_no_number_may_have_lasted_so_that_the_operator_has_to_renew():
+    verdict = decide(replace(BASE, time_s=math.nan), TUNING)
+    assert stays(replace(BASE, ego=replace(BASE.ego, speed_mps=0.0), memory=verdict.memory))
+
+
+@pytest.mark.parametrize("name", ["along_m", "reference_along_m"])
+@pytest.mark.parametrize("by_m", [-5.0, -0.4, 1e3])
+def test_a_place_that_is_none_of_its_path_means_halt(name, by_m):
+    along = by_m if by_m < 0 else BASE.path.length_m + by_m
+    assert decide(replace(BASE, **{name: along}), TUNING).settled_by == "situation is whole"
+
+
+@pytest.mark.parametrize(("by_deg", "halts"), [(0.0, False), (20.0, False), (35.0, True), (-90.0, True), (180.0, True)])
+def test_a_vehicle_that_points_away_from_its_path_halts(by_deg, halts):
+    pose = replace(BASE.ego.pose, yaw_rad=BASE.ego.pose.yaw_rad + math.radians(by_deg))
+    verdict = decide(replace(BASE, ego=replace(BASE.ego, pose=pose)), TUNING)
+    assert (verdict.settled_by == "situation is whole") == halts
+
+
+def test_a_vehicle_that_rolls_against_its_path_needs_the_radars_of_the_end_it_rolls_to():
+    blind_behind = {name: (Health.BLIND if "rear" in name else Health.OK, BASE.time_s) for name in RADARS}
+    assert decide(replace(BASE, sensors=blind_behind), TUNING).action == Action.CONTINUE
+    rolling = replace(BASE, ego=replace(BASE.ego, speed_mps=-0.5), sensors=blind_behind)
+    assert decide(rolling, TUNING).settled_by == "age of scan"
+
+
+@pytest.mark.parametrize(
+    ("name", "value"), [("extent_m", -1.0), ("standing", 95.0), ("standing", -0.1), ("last_seen_s", 1e3)]
+)
+def test_tracks_of_impossible_numbers_mean_halt(name, value):
+    tracks = replace(BASE.tracks, **{name: np.full(len(BASE.tracks), value)})
+    assert decide(replace(BASE, tracks=tracks), TUNING).settled_by == "tracks are numbers"
+
+
+def test_a_variance_below_nothing_means_halt():
+    tracks = replace(BASE.tracks, covariance=-BASE.tracks.covariance)
+    assert decide(replace(BASE, tracks=tracks), TUNING).settled_by == "tracks are numbers"
+
+
+def test_after_a_gap_of_minutes_nothing_of_before_is_known_not_even_by_the_operators_word():
+    quiet, free = BASE.echoes, {}
+    for gap_s in (0.05, 300.0):
+        space, ego = FreeSpace(TUNING), replace(BASE.ego, speed_mps=0.0)
+        before = space.step([], quiet, no_tracks(ego.time_s), ego)
+        assert before.known_free().any()
+        later = replace(ego, time_s=ego.time_s + gap_s)
+        grid = space.step([], quiet, no_tracks(later.time_s), later)
+        free[gap_s] = np.count_nonzero(grid.known_free() & ~outlined(grid, later))
+    assert free[0.05] > 100
+    assert free[300.0] == 0
+
+
+def outlined(grid, ego):
+    """Cells whose middle lies within the outline, grown by one cell, (rows, cols) bool."""
+    rows, cols = grid.shape
+    x = grid.corner_xy[0] + (np.arange(cols) + 0.5) * grid.cell_m
+    y = grid.corner_xy[1] + (np.arange(rows) + 0.5) * grid.cell_m
+    places = np.stack(np.broadcast_arrays(x[None], y[:, None]), axis=-1).reshape(-1, 2)
+    return (signed_distance(places, outline_in_scene(TUNING.vehicle, ego.pose)) <= grid.cell_m).reshape(rows, cols)
+
+
+def test_a_vehicle_that_is_moving_at_the_first_call_gets_no_word_of_the_operator():
+    found = {}
+    for speed_mps in (0.0, 0.8):
+        ego = replace(BASE.ego, speed_mps=speed_mps)
+        found[speed_mps] = FreeSpace(TUNING).step([], None, no_tracks(ego.time_s), ego).declared.any()
+    assert found == {0.0: True, 0.8: False}
+
+
+def test_times_that_cells_cannot_keep_are_refused():
+    ego = replace(BASE.ego, time_s=1.7e9)
+    with pytest.raises(InputError, match="count from the start of the drive"):
+        FreeSpace(TUNING).step([], None, no_tracks(1.7e9), ego)

@@ -5,12 +5,12 @@ import pytest
 
 from avoidkit.checks import InputError
 from avoidkit.frames import Pose
-from avoidkit.sensing.records import Scan
+from avoidkit.sensing.records import Health, Scan
 from avoidkit.tracking import Stage, Tracker
 from avoidkit.tracking.setmetrics import gospa
 from avoidkit.vehicle import Ego
 from tests.benchmarks.bench_tracking import KitTracker, cycles
-from tests.tracked_yards import TUNING, play, straight_drive
+from tests.tracked_yards import RADARS, TUNING, play, scan_of, straight_drive
 
 FIELDS = ("stage", "state", "covariance", "existence", "standing", "extent_m", "age_s", "last_seen_s", "hits")
 
@@ -131,3 +131,43 @@ def test_people_behind_one_another_in_a_crowd_are_tracked():
         if now_s >= 2.0:
             distances.append(distance)
     assert np.mean(distances) < 0.71  # one of 60 missed all the time is sqrt(1 / 2) m
+
+
+@pytest.mark.parametrize("said", [Health.BLIND, Health.DEGRADED, Health.OK])
+def test_the_silence_of_a_radar_that_does_not_see_well_ends_no_track(said):
+    def now(t):
+        return np.array([(8.0, -4.0 + 1.3 * min(t, 2.0))]), np.array([(0.0, 1.3 if t < 2.0 else 0.0)])
+
+    left, heard = {}, {}
+    for name, silent in (("blind", True), ("gone", False)):
+        tracker = Tracker(TUNING)
+        now_s, _ = list(play(tracker, now, straight_drive(), 2.0))[-1]
+        for k in range(1, 41):
+            t = now_s + 0.05 * k
+            scans = [Scan(radar, t - 0.03, t, [], [], [], [], said) for radar in RADARS] if silent else []
+            tracks = tracker.step(scans, straight_drive()(t))
+        left[name], heard[name] = len(tracks), tracks.existence.max(initial=0.0)
+    assert left["gone"] == 1  # with no scan at all they are waited for
+    assert (left["blind"] == 1) == (said != Health.OK)
+    assert heard["blind"] < 0.5 or said != Health.OK
+
+
+def test_scans_that_have_thinned_out_speak_against_nobody():
+    wall = np.stack([np.full(40, 12.0), np.linspace(-6.0, 6.0, 40)], axis=1)
+    here, rng, left = straight_drive(), np.random.default_rng(4), {}
+    for name in ("wall and nobody", "nothing"):
+        tracker = Tracker(TUNING)
+        for k in range(80):
+            t = 0.05 * k
+            gone = t > 2.5
+            person = np.zeros((0, 2)) if gone else np.array([(8.0, -2.0 + 1.3 * t)])
+            still = np.zeros((0, 2)) if gone and name == "nothing" else wall
+            scans = [
+                scan_of(radar, t, here(t), person, np.tile((0.0, 1.3), (len(person), 1)), rng, still_xy=still)
+                for radar in RADARS
+            ]
+            tracks = tracker.step(scans, here(t + 0.03))
+        near = np.hypot(*(tracks.state[:, :2] - [8.0, 3.1]).T) < 1.0
+        left[name] = tracks.existence[near].max(initial=0.0)
+    assert left["wall and nobody"] < 0.4
+    assert left["nothing"] > 0.9

@@ -274,3 +274,19 @@ def test_a_checkpoint_of_an_older_version_without_the_last_column_is_read():
     other = WedgeKeeper(TUNING)
     other.restore({**saved, "held": saved["held"][:, :12]})
     assert len(other.step(no_tracks(t + 1.0), ego(t + 1.0))) == 1
+
+
+def test_a_place_that_no_radar_looks_at_is_not_seen_empty():
+    for awake, left in ((np.ones(4, bool), 0), (np.zeros(4, bool), 1)):
+        keeper, t = walked_in()
+        for k in range(1, 60):
+            now = t + 0.05 * k
+            tracks = keeper.step(no_tracks(now), ego(now, HERE if k < 20 else Pose(-6.0, 0.0, 0.0)), awake)
+        assert len(tracks) == left
+
+
+def test_one_late_cycle_does_not_make_a_place_empty():
+    keeper, t = walked_in()
+    t = unseen(keeper, t)
+    tracks = keeper.step(no_tracks(t + 2.0), ego(t + 2.0, Pose(-6.0, 0.0, 0.0)))
+    assert len(tracks) == 1

@@ -82,11 +82,12 @@ def empty_bank():
 
 @dataclass(eq=False, slots=True)
 class Entry:
-    """One scan worked in: itself, its clusters, and the tracks just before it."""
+    """One scan worked in: itself, its clusters, the tracks just before it, and whether what it lacks says anything."""
 
     scan: Scan
     clusters: Clusters
     before: Bank
+    sees: bool = True
 
     @property
     def taken_s(self):

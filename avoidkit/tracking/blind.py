@@ -12,8 +12,10 @@ from avoidkit.vehicle import box
 NEAR_M = 4.5  # farther than this from the outline there are no wedges
 
 
-def blind(points, pose, tuning):
+def blind(points, pose, tuning, awake=None):
     """Which scene points, (n, 2) m, near the vehicle no radar looks at because of how it is mounted, (n,) bool.
+
+    With `awake`, a bool for each mount, only radars that look at all count.
 
     Examples
     --------
@@ -25,7 +27,8 @@ def blind(points, pose, tuning):
     local = to_local(np.asarray(points, dtype=float).reshape(-1, 2), pose)
     front, rear, half = box(tuning.vehicle)
     half_view = math.radians(tuning.radar.field_of_view_deg) / 2
-    return unseen(local, front, rear, half, _mounts(tuning.radar), half_view, tuning.radar.range_min_m)
+    mounts = _mounts(tuning.radar) if awake is None or awake.all() else _mounts(tuning.radar)[awake]
+    return unseen(local, front, rear, half, mounts, half_view, tuning.radar.range_min_m)
 
 
 @compiled

@@ -45,6 +45,9 @@ def saved_tracker(tracker):
         "dropped": dict(tracker.dropped),
         "bank": plain_bank(tracker._bank),
         "entries": [plain_scan(entry.scan) for entry in tracker._entries],
+        "sees": [entry.sees for entry in tracker._entries],
+        "usual": {name: usual.checkpoint() for name, usual in tracker.usual.items()},
+        "looked_s": dict(tracker.looked_s),
         "before": plain_bank(tracker._entries[0].before) if tracker._entries else None,
         "still": tracker.still.checkpoint(),
         "repeats": {name: watch.checkpoint() for name, watch in tracker.repeats.items()},
@@ -72,22 +75,26 @@ def restore_tracker(tracker, saved):
     tracker.still.restore(saved["still"])
     for name, memory in saved.get("repeats", {}).items():
         tracker.repeats[name].restore(memory)
+    for name, memory in saved.get("usual", {}).items():
+        tracker.usual[name].restore(memory)
+    tracker.looked_s = {name: float(at) for name, at in saved.get("looked_s", {}).items()}
     tracker._history = EgoHistory(keep_s=3.0)
     for t, x, y, yaw, speed, steering, yaw_rate in np.asarray(saved["egos"], float).reshape(-1, 7).tolist():
         tracker._history.add(Ego(t, Pose(x, y, yaw), speed, steering, yaw_rate))
     tracker._entries = []
     if saved["entries"]:
-        _work_in_again(tracker, map(scan_from, saved["entries"]), bank_from(saved["before"]))
+        sees = saved.get("sees", [True] * len(saved["entries"]))
+        _work_in_again(tracker, map(scan_from, saved["entries"]), map(bool, sees), bank_from(saved["before"]))
     tracker._names = {float(k): int(v) for k, v in zip(saved["keys"], saved["names"], strict=True)}
     tracker._next_name = int(saved["next_name"])
     tracker.wedge.restore(saved["wedge"])
 
 
-def _work_in_again(tracker, scans, before):
+def _work_in_again(tracker, scans, sees, before):
     """Rebuild the snapshots of the last scans, as is done when a late scan comes."""
     tracker._bank = before
-    for scan in scans:
-        entry = tracker.entry_of(scan)
+    for scan, seen in zip(scans, sees, strict=True):
+        entry = tracker.entry_of(scan, seen)
         entry.before = tracker._bank.copy()
         tracker._entries.append(entry)
         take_in(tracker, entry)

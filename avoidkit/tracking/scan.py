@@ -49,6 +49,8 @@ def take_in(tracker, entry):
     behind = hidden | behind_somebody(
         pick, clusters.xy, xy, bank.life, clusters.points, clusters.sensor, tracker.open_to[entry.sensor], settings
     )
+    if not entry.sees:
+        visible[:] = False  # a radar that says that it is blind, or whose scan is nearly empty, misses nobody
     ended = conclude(
         bank.states, bank.covariances, bank.modes, bank.life, pick, xy, visible, share, hidden, behind, merged, held,
         chance, log_g, other, clusters.z, clusters.snr_db, clusters.width_m, clusters.still, edge, layers,

@@ -13,7 +13,8 @@ import numpy as np
 from avoidkit.checks import InputError
 from avoidkit.jit import compiled
 from avoidkit.sensing.radar import behind_own_body
-from avoidkit.sensing.repeats import Repeats
+from avoidkit.sensing.records import Health, age
+from avoidkit.sensing.repeats import Repeats, Usual
 from avoidkit.tracking import bank as column
 from avoidkit.tracking import settings as of
 from avoidkit.tracking.association import PAIRINGS, gate
@@ -66,7 +67,10 @@ class Tracker:
         self.noise = accuracy_of(tuning.radar)
         self.open_to = {name: open_directions(mount, tuning) for name, mount in self.mounts.items()}
         self.dropped = {"late": 0, "repeated": 0, "future": 0, "unknown": 0, "stuck": 0}
-        self.repeats = {name: Repeats(tuning.radar.noise) for name in self.mounts}
+        radar = tuning.radar
+        self.repeats = {name: Repeats(radar.noise, radar.false_alarms_per_scan) for name in self.mounts}
+        self.usual = {name: Usual() for name in self.mounts}
+        self.looked_s = {}  # of each radar, when its last scan was taken that says something of gaps
         self.still = StillMemory()
         self._history = EgoHistory(keep_s=3.0)
         self._bank, self._entries = empty_bank(), []
@@ -100,14 +104,19 @@ class Tracker:
         for scan in sorted(scans, key=lambda scan: (scan.taken_s, scan.sensor)):
             self._accept(scan)
         self._forget()
-        return self.wedge.step(self._tracks_now(), ego)
+        timeout_s = self.tuning.decision.data_timeout_s
+        awake = np.array([age(ego.time_s, self.looked_s.get(name, math.nan)) <= timeout_s for name in self.mounts])
+        return self.wedge.step(self._tracks_now(), ego, awake)
 
     def _accept(self, scan):
         reason = self._reason_to_drop(scan)
         if reason:
             self.dropped[reason] += 1
             return
-        entry = self.entry_of(scan)
+        sparse = self.usual[scan.sensor].sparse(len(scan), scan.taken_s)
+        entry = self.entry_of(scan, scan.health == Health.OK and not sparse)
+        if entry.sees:
+            self.looked_s[scan.sensor] = max(scan.taken_s, self.looked_s.get(scan.sensor, -math.inf))
         place = self._place(scan)
         again = self._entries[place:]
         if again:
@@ -126,15 +135,15 @@ class Tracker:
             return len(entries)
         return bisect.bisect_left(entries, order, key=lambda known: known.order)
 
-    def entry_of(self, scan):
-        """A scan with its clusters, not yet worked in."""
+    def entry_of(self, scan, sees):
+        """A scan with its clusters, not yet worked in; unless it `sees`, nobody is missed who is not in it."""
         ego = self._history.at(scan.taken_s)
-        return Entry(scan, measure(scan, ego, self.mounts[scan.sensor], self.noise, self.settings), self._bank)
+        return Entry(scan, measure(scan, ego, self.mounts[scan.sensor], self.noise, self.settings), self._bank, sees)
 
     def _reason_to_drop(self, scan):
         if scan.sensor not in self.mounts:
             return "unknown"
-        if scan.taken_s > self._now_s + 1e-9:
+        if math.isinf(age(self._now_s, scan.taken_s)):
             return "future"
         if scan.taken_s < self._now_s - self.tuning.tracking.late_s - 1e-9:
             return "late"

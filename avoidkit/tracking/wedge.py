@@ -83,15 +83,15 @@ class WedgeKeeper:
         self._begun = {}  # of each track once confirmed, where it was then: x, y, whether beside a wedge
         self._lost = []  # x, y, time of those lost in the open lately
 
-    def step(self, tracks, ego):
-        """The tracks, and whoever is in a wedge."""
+    def step(self, tracks, ego, awake=None):
+        """The tracks, and whoever is in a wedge; `awake` (4,) bool says which radars look at all, None: all do."""
         dt_s = max(ego.time_s - self._now_s, 0.0) if math.isfinite(self._now_s) else 0.0
         self._now_s = ego.time_s
         self._note_arrivals(tracks)
         self._note_begins(tracks, ego.pose)
         self._hold_new(tracks, ego)
         for key, one in list(self._held.items()):
-            one = self._watched(one, tracks, ego, dt_s)
+            one = self._watched(one, tracks, ego, min(dt_s, 2.0 * self._tuning.cycle_s), awake)
             if self._is_over(one, tracks):
                 del self._held[key]
             else:
@@ -154,13 +154,13 @@ class WedgeKeeper:
         """How far somebody may be from where they went in, m."""
         return min(0.8 + 1.8 * (self._now_s - one.seen_s), 4.0)
 
-    def _hidden_near(self, one, pose):
-        """Whether the place is in a wedge or, for somebody who walks, a place within their reach is."""
+    def _hidden_near(self, one, pose, awake):
+        """Whether no radar looks at the place or, for somebody who walks, at one within their reach."""
         places = np.array([[one.x_m, one.y_m]])
         if not one.stood:
             within = np.hypot(*NEARBY.T) <= self._reach_m(one)
             places = np.vstack([places, places + NEARBY[within]])
-        return bool(self.blind(places, pose).any())
+        return bool(blind(places, pose, self._tuning, awake).any())
 
     def _known(self, place, within_m):
         """Whether somebody lost in the open lately explains who is seen at a place."""
@@ -202,9 +202,9 @@ class WedgeKeeper:
         x, y = pose.x_m + cos * local[0] - sin * local[1], pose.y_m + sin * local[0] + cos * local[1]
         return float(x), float(y)
 
-    def _watched(self, one, tracks, ego, dt_s):
+    def _watched(self, one, tracks, ego, dt_s, awake):
         """How long the place has been in view, and in how many cycles the track has been seen since it came out."""
-        hidden = self._hidden_near(one, ego.pose)
+        hidden = self._hidden_near(one, ego.pose, awake)
         one = replace(one, in_view_s=0.0 if hidden else one.in_view_s + dt_s)
         own = np.flatnonzero(tracks.ids == one.key)
         if len(own) == 0 or self._now_s - tracks.last_seen_s[own[0]] > BREAK_S:
