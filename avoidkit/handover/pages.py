@@ -80,7 +80,7 @@ TEXT = """# Hand-over of the tuning {name} ({hash})
 - Many parameters are placeholders; `parameters.md` says of each where its default comes from.
 - The sensors behind these numbers were simulated. Risks that are known and remain: somebody who walks unseen in a blind
   wedge beside the vehicle; somebody who steps out of a shadow right beside the creeping vehicle; somebody who stood,
-  was lost from sight while the vehicle passed, and starts to walk.
+  was lost from sight while the vehicle passed, and starts to walk; sensors that are faulty without saying so.
 - Halt is what is left when nothing else was proved. An implementation has to keep that: whatever is missing, stale,
   of a time to come, not finite or unknown is never free.
 
