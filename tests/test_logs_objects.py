@@ -5,15 +5,17 @@ import math
 import numpy as np
 import pytest
 
-from avoidkit import Tracker, Tuning
+from avoidkit import Tracker, Tuning, load_scene, shipped
 from avoidkit.checks import InputError
-from avoidkit.logs import play, read_log
+from avoidkit.drive import drive
+from avoidkit.logs import Mapping, export_log, load_mapping, play, read_log
 from avoidkit.logs.dead_reckoning import own_motion
 from avoidkit.logs.mapping import Objects, Own
 from avoidkit.logs.objects import ObjectList
 from avoidkit.logs.samples import Samples, Series
 from avoidkit.parameters import validated
 from avoidkit.recording import load_recording, summary_lines
+from avoidkit.studies.redecide import redecide
 from tests import made_logs
 from tests.made_rows import differences
 
@@ -179,6 +181,119 @@ def test_an_object_without_a_place_is_left_out_and_counted():
     made = list_of([0.0, 0.1], columns(2, Ahead=[5.0, made_logs.NOTHING]))
     assert [len(made.tracks_at(t)) for t in (0.0, 0.1)] == [1, 0]
     assert made.report.coded == 1
+
+
+LACKS = "log: object list holds an object in use with an invalid number"
+SILENT = "log: object list is silent for over 0.2 s"
+
+
+@pytest.mark.parametrize("name", ["Ahead", "Left", "Closing", "Sliding", "Tag"])
+@pytest.mark.parametrize("value", [made_logs.NOTHING, math.nan])
+def test_an_object_in_use_with_an_invalid_number_is_an_error_as_long_as_its_list_counts(name, value):
+    made = list_of([0.0, 0.1, 0.2], columns(3, **{name: [1.0, value, 1.0]}))
+    assert [made.trouble_at(t) for t in (0.0, 0.05, 0.1, 0.15, 0.2)] == ["", "", LACKS, LACKS, ""]
+    scans = [str(scan.health) for scan in made.stand_ins(Tuning(), free=True)]
+    assert scans == ["ok"] * 4 + ["blind"] * 4 + ["ok"] * 4  # four radars behind each list
+    assert made.report.blinded == 1
+
+
+def test_a_slot_out_of_use_holds_nobody_whatever_is_in_it():
+    made = list_of([0.0], columns(1, Here=[0.0], Ahead=[math.nan]))
+    assert (made.trouble_at(0.0), len(made.tracks_at(0.0))) == ("", 0)
+
+
+def test_without_a_word_on_its_use_a_slot_holds_somebody_where_a_place_is_in_it():
+    empty = {name: [made_logs.NOTHING] for name in ("Ahead", "Left", "Closing", "Sliding", "Tag")}
+    for here, changes in ((None, {}), ({"channel": "Here_{slot}"}, {"Here": [math.nan]})):  # none; no number
+        assert list_of([0.0], columns(1, **empty | changes), used=here).trouble_at(0.0) == ""
+        made = list_of([0.0], columns(1, Closing=[math.nan], **changes), used=here)
+        assert made.trouble_at(0.0) == LACKS
+        assert len(list_of([0.0], columns(1, **changes), used=here).tracks_at(0.0)) == 1
+
+
+def test_a_list_that_is_silent_or_has_not_come_yet_is_an_error():
+    made = list_of([0.5, 0.6], columns(2))
+    assert [made.trouble_at(t) for t in (0.0, 0.45, 0.5, 0.8, 0.81)] == [SILENT, SILENT, "", "", SILENT]
+
+
+def two_of(ids):
+    """A list of two objects 7 m apart, of these ids, at 0.0 and 0.1 s."""
+    plain = made_logs.mapping("csv").objects.model_dump(mode="json", exclude_defaults=True)
+    objects = validated(Objects, plain | {"slots": 2}, "objects")
+    table = [columns(2, Tag=[float(one)] * 2, Ahead=[x] * 2) for one, x in zip(ids, (12.0, 5.0), strict=True)]
+    times = np.array([0.0, 0.1])
+    series = {("", f"{n}_{k}"): Series(times, np.array(v)) for k, c in enumerate(table) for n, v in c.items()}
+    made = ObjectList(Samples(series), objects)
+    made.work_out(own_motion(Own(stands=True), {}, np.arange(0.0, 5.0, 0.05), Tuning().vehicle))
+    return made
+
+
+def test_two_objects_with_one_id_are_two_tracks():
+    made = two_of((7, 7))
+    for time_s in (0.0, 0.1):
+        tracks = made.tracks_at(time_s)
+        assert tracks.state[:, 0].tolist() == [12.0, 5.0]
+        assert tracks.ids.tolist() == two_of((7, 8)).tracks_at(time_s).ids.tolist() == [1, 2]
+    returns = [scan.range_m.tolist() for scan in made.stand_ins(Tuning(), free=True)]
+    assert returns == [scan.range_m.tolist() for scan in two_of((7, 8)).stand_ins(Tuning(), free=True)]
+
+
+def shortened(tmp_path, damage):
+    """Three seconds of the yard, in a list to which `damage` was done: played, and decided again."""
+    channels = made_logs.channels_of(made_logs.rows_of_a_drive(3.0))
+    damage(channels)
+    made_logs.write_csv(tmp_path / "list.csv", channels)
+    log = play(read_log(tmp_path / "list.csv", made_logs.mapping("csv")))
+    return log, [redecide(log, start=start).frame for start in ("returns", "tracks", "situations")]
+
+
+def test_a_row_on_whose_list_nobody_can_rely_is_a_halt_played_and_decided_again(tmp_path):
+    def without_speed(channels):
+        for k in range(made_logs.SLOTS):
+            channels[f"Closing_{k}"][40:] = made_logs.NOTHING
+
+    log, frames = shortened(tmp_path, without_speed)
+    assert [row.error for row in log.rows] == [""] * 40 + [LACKS] * 21
+    assert {(str(row.verdict.action), row.verdict.settled_by) for row in log.rows[40:]} == {("halt", "object list")}
+    for frame in frames:
+        assert set(frame["error"][40:]) == {LACKS}
+        assert set(frame["settled_after"][40:]) == {"object list"}
+        assert frame["identical"].all()
+    assert f"{LACKS.removeprefix('log: ')} in 21 of 61 rows: each of them is a halt" in log.log["found"]["notes"]
+
+
+def test_a_list_that_falls_silent_halts_although_radars_go_on(tmp_path):
+    driven = drive(load_scene(shipped("scenes") / "guest_crosses.toml"), Tuning(), seed=2, duration_s=2.5)
+    file, mapping = export_log(driven, tmp_path / "run.csv")
+    lines = file.read_text(encoding="utf-8").splitlines(keepends=True)
+    lists_s = sorted({float(line.split(",")[1]) for line in lines if line.startswith("tracks,")})
+    first_s, last_s = lists_s[0], lists_s[4]
+    kept = [line for line in lines if not (line.startswith("tracks,") and float(line.split(",")[1]) > last_s)]
+    (tmp_path / "run.csv").write_text("".join(kept), encoding="utf-8")
+    plain = load_mapping(mapping).model_dump(mode="json", exclude_defaults=True)
+    names = {"x": "x_m", "y": "y_m", "vx": "vx_mps", "vy": "vy_mps", "id": "id"}
+    objects = {key: {"channel": name, "group": "tracks"} for key, name in names.items()}
+    objects |= {"layout": "rows", "radars": ["front_left"], "place": "scene", "relative": False}
+    log = play(read_log(file, validated(Mapping, plain | {"objects": objects}, "both"), tuning=driven.tuning))
+    late = [row for row in log.rows if row.time_s > last_s + 0.201]
+    assert len(late) > 5
+    assert {(row.error, row.verdict.settled_by) for row in late} == {(SILENT, "object list")}
+    assert {row.error for row in log.rows if first_s <= row.time_s <= last_s + 0.19} == {""}
+    assert {str(row.sensors["front_left"][0]) for row in late} == {"ok"}
+
+
+def test_an_object_list_goes_out_and_comes_back_with_its_empty_lists(tmp_path):
+    def nobody_for_a_second(channels):
+        for k in range(made_logs.SLOTS):
+            channels[f"Here_{k}"][20:40] = 0.0
+
+    log, _ = shortened(tmp_path, nobody_for_a_second)
+    assert [len(row.tracks) for row in log.rows[18:22]] == [2, 2, 0, 0]
+    again = read_log(*export_log(log, tmp_path / "again.csv"), tuning=log.tuning)
+    assert {row.error for row in again.rows} == {""}
+    for mine, others in zip(log.rows, again.rows, strict=True):
+        np.testing.assert_array_equal(mine.tracks.state, others.tracks.state)
+        np.testing.assert_array_equal(mine.tracks.existence, others.tracks.existence)
 
 
 def test_stand_in_returns_lie_where_the_objects_do():

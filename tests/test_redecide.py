@@ -231,3 +231,23 @@ def test_a_slice_is_decided_again_as_it_was_within_the_whole(recorded):
     assert redecide(whole.between(1.5, 2.0), start="situations").identical
     notes = redecide(whole.between(1.5, 2.0)).notes
     assert notes[0] == "the recording begins at 1.50 s: tracker and grid began there with nothing known"
+
+
+class Failing(Tracker):
+    """The kit's tracker, which breaks at 0.5 s."""
+
+    def step(self, scans, ego):
+        tracks = super().step(scans, ego)
+        if ego.time_s >= 0.5 - 1e-9:
+            raise ValueError("broken")
+        return tracks
+
+
+def test_where_the_tracker_had_failed_recorded_tracks_are_a_halt_again(tuning):
+    broken = drive(load_scene(shipped("scenes") / "guest_crosses.toml"), tuning, seed=5, track=Failing, duration_s=1.5)
+    result = redecide(broken, start="tracks")
+    assert set(result.frame["error"][10:]) == {"tracker: ValueError: broken"}
+    assert set(result.frame["settled_after"][10:]) == {"stage failed"}
+    assert result.identical
+    mended = redecide(broken, start="returns")  # here a tracker works again, and it does not fail
+    assert set(mended.frame["error"]) == {""}

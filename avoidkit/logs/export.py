@@ -13,9 +13,11 @@ import numpy as np
 
 from avoidkit.checks import InputError
 from avoidkit.logs.mapping import SENSORS, Mapping
+from avoidkit.logs.objects import TROUBLE
 from avoidkit.logs.scans import HEALTHS
 from avoidkit.parameters import validated
 from avoidkit.recording.packing import RETURNS
+from avoidkit.recording.replay import brings_tracks
 
 RECORD, TIME = "record", "time_s"
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n")
@@ -90,6 +92,9 @@ def groups_of(recording):
         groups["echoes"] = _rounds(list(rounds.values()))
     if any(len(row.tracks) for row in rows):
         groups["tracks"] = _tracks(rows)
+    if brings_tracks(recording):  # when it was read, an empty list was a list, and silence is not
+        empty_s = [row.time_s for row in rows if _list_is_empty(row)]
+        groups |= {"tracks": _with_empty(_tracks(rows), empty_s)} if empty_s or "tracks" in groups else {}
     return groups
 
 
@@ -123,6 +128,8 @@ def _scans(scans):
 
 
 def _returns(scans):
+    if not any(len(scan) for scan in scans):  # a group without a line could not be read: one line without a return
+        return {TIME: np.array([scans[0].taken_s])} | {name: np.array([np.nan]) for name in RETURNS}
     columns = {name: np.concatenate([getattr(scan, name) for scan in scans]).astype(float) for name in RETURNS}
     return {TIME: np.concatenate([np.full(len(scan), scan.taken_s) for scan in scans])} | columns
 
@@ -147,6 +154,20 @@ def _tracks(rows):
         | {name: column(lambda t, k=k: t.state[:, k]) for k, name in enumerate(names)}
         | {name: column(lambda t, n=name: getattr(t, n)) for name in ("existence", "standing", "extent_m")}
     )
+
+
+def _list_is_empty(row):
+    return not len(row.tracks) and not row.error.startswith(TROUBLE)
+
+
+def _with_empty(columns, empty_s):
+    """The table with a column `there`, and a row in which it is 0 for each list without objects."""
+    times = np.concatenate([columns[TIME], empty_s])
+    order = np.argsort(times, kind="stable")
+    none = np.full(len(empty_s), np.nan)
+    there = np.concatenate([np.ones(len(columns[TIME])), np.zeros(len(empty_s))])
+    rest = {name: np.concatenate([values, none]) for name, values in columns.items() if name != TIME}
+    return {TIME: times[order]} | {name: values[order] for name, values in (rest | {"there": there}).items()}
 
 
 def _write_mdf(path, groups):
@@ -230,7 +251,7 @@ def mapping_for(recording, kind, groups):
         first = [channel("echoes", f"first_{k}_m") for k in range(12)]
         ring = {name: channel("echoes", column) for name, column in (("arrives", "arrives_s"), ("health", "health"))}
         plain["ultrasonic"] = {"first": first} | ring
-    if recording.log and recording.log.get("tracks") == "logged" and "tracks" in groups:
+    if brings_tracks(recording) and "tracks" in groups:
         plain["objects"] = _objects(channel, recording.log["mapping"]["objects"])
     plain["free_space"] = (recording.log or {}).get("free_space", "from_returns")
     return validated(Mapping, plain, "mapping of the export")
@@ -250,7 +271,9 @@ def _radar(recording, sensor, channel):
 
 def _objects(channel, before):
     names = {"x": "x_m", "y": "y_m", "vx": "vx_mps", "vy": "vy_mps", "extent": "extent_m"}
-    own = {"id": "id", "existence": "existence"}
-    kept = {key: before[key] for key in ("radars", "sigma_m", "sigma_mps", "stands_below_mps") if key in before}
+    own = {"id": "id", "existence": "existence", "used": "there"}
+    kept = {
+        key: before[key] for key in ("radars", "sigma_m", "sigma_mps", "stands_below_mps", "keep_s") if key in before
+    }
     columns = {key: channel("tracks", name) for key, name in (names | own).items()}
     return {"layout": "rows", "place": "scene", "relative": False, **columns, **kept}

@@ -23,6 +23,9 @@ class Channel:
         How often the clock stood or stepped back; samples left out until it had caught up.
     gaps : list of (from_s, to_s)
         The first few stretches without a valid sample; `gap_count` of all, `gaps_s` their time.
+    strays, blinded : int
+        Returns that belong to no mark of their radar; scans that count as blind because of those, or because something
+        in them is in use and holds an invalid number. Of a list of objects: lists with such an object.
     units : str
         Says where log and mapping disagree about the unit.
     """
@@ -41,6 +44,8 @@ class Channel:
     gaps: list = field(default_factory=list)
     gap_count: int = 0
     gaps_s: float = 0.0
+    strays: int = 0
+    blinded: int = 0
     units: str = ""
 
     @property
@@ -69,6 +74,10 @@ class Channel:
         ]
         if self.clock_steps:
             out.append(f"CLOCK stood or stepped back {self.clock_steps} times, {self.dropped} samples left out")
+        if self.strays:
+            out.append(f"{self.strays} returns belong to no scan")
+        if self.blinded:
+            out.append(f"{self.blinded} count as blind")
         if self.gap_count:
             places = ", ".join(f"{a:.2f} to {b:.2f} s" for a, b in self.gaps)
             more = ", ..." if self.gap_count > len(self.gaps) else ""

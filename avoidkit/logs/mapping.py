@@ -105,7 +105,7 @@ class Hold(Model):
 
     pressed: Number | None = Field(default=None, description="not 0: held")
     distance: Length | None = Field(default=None, description="operator to vehicle")
-    sent: Time | None = Field(default=None, description="when that word was sent; none: its own time")
+    sent: Time | None = Field(default=None, description="when that word was sent; none: its own time; the older counts")
     assume_pressed: bool = switch(False, doc="taken as held throughout; marked as assumed")
     assume_distance_m: float | None = Field(default=None, ge=0, le=100, description="m; marked as assumed")
 
@@ -138,7 +138,7 @@ class Layout(Model):
 
 
 class Marks(Model):
-    """Instants at which a radar scanned, those without returns as well; its returns have the same times."""
+    """Instants at which a radar scanned, those without returns as well; its returns have the same times, to 0.1 ms."""
 
     arrives: Time = Field(description="when the scan arrived, on the log's clock; one sample a scan")
     health: Number | None = Field(default=None, description="0 ok, 1 degraded, 2 blind")
@@ -181,7 +181,7 @@ class Objects(Layout):
     sigma_m: float = metres(0.01, 2.0, 0.15, doc="standard deviation of a place, each axis")
     sigma_mps: float = speed(0.01, 2.0, 0.2, doc="standard deviation of a velocity, each axis")
     stands_below_mps: float = speed(0.0, 1.0, 0.15, doc="slower than this over ground counts as standing")
-    keep_s: float = seconds(0.02, 1.0, 0.2, doc="a list is worth something for so long")
+    keep_s: float = seconds(0.02, 1.0, 0.2, doc="a list is worth something for so long; then: halt")
 
     @model_validator(mode="after")
     def _slots_fit(self):

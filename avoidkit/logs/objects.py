@@ -1,6 +1,7 @@
 """A logged list of objects: to tracks, in place of the kit's tracker, and to scans that stand in for its sensors'."""
 
 import math
+from collections import Counter
 
 import numpy as np
 
@@ -12,6 +13,7 @@ from avoidkit.tracking.records import Stage, Tracks, no_tracks
 NEEDED = ("x", "y", "vx", "vy")
 SURE = 0.99  # probability of an object whose list gives none
 BELIEVED_FROM = 0.5
+TROUBLE = "log: object list"  # how an error of a row begins that is the list's
 STAND_IN_SNR_DB = 20.0
 TELL_APART_M = 0.001  # stand-in ranges alternate by this: equal ones would look like a radar that is stuck
 
@@ -35,7 +37,8 @@ class ObjectList:
         names = (*NEEDED, "id", "existence", "extent")
         channels = {name: getattr(objects, name) for name in names if getattr(objects, name) is not None}
         needed = [*NEEDED, "id"] if "id" in channels else NEEDED
-        self._things, self.report = things_of(samples, objects, channels, "objects", needed)
+        self._things, self.report = things_of(samples, objects, channels, "objects", needed, ("x", "y"))
+        self.report.blinded = int(np.count_nonzero(self._things.broken))
         self._objects, self._motion = objects, None
         self.times_s = self._things.scan_s
         self._lists, self._life = [], {}
@@ -61,20 +64,17 @@ class ObjectList:
         xy, velocity = self._over_ground(values, time_s)
         keys = values["id"] if "id" in values else self._things.slot[here]
         stands = np.hypot(*velocity.T) < self._objects.stands_below_mps
-        _, unique = np.unique(keys, return_index=True)
-        unique = np.sort(unique)  # an id that is there twice in one list: the first counts
-        lives = [self._live(float(keys[i]), time_s, bool(stands[i])) for i in unique]
+        lives = [self._live(key, time_s, bool(now)) for key, now in zip(_told_apart(keys), stands, strict=True)]
         self._life = {life["key"]: life for life in lives}
-        n = len(unique)
         existence = values.get("existence", np.full(len(keys), SURE))
         extent = values.get("extent", np.full(len(keys), self._objects.extent_m))
         return {
-            "xy": xy[unique],
-            "velocity": velocity[unique],
-            "existence": np.clip(np.nan_to_num(existence[unique], nan=SURE), 0.0, 1.0),
-            "extent_m": np.where(extent[unique] > 0.05, extent[unique], self._objects.extent_m),
+            "xy": xy,
+            "velocity": velocity,
+            "existence": np.clip(np.nan_to_num(existence, nan=SURE), 0.0, 1.0),
+            "extent_m": np.where(extent > 0.05, extent, self._objects.extent_m),
             "lives": [dict(life) for life in lives],
-            "n": n,
+            "n": len(keys),
         }
 
     def _live(self, key, time_s, stands):
@@ -106,6 +106,16 @@ class ObjectList:
         """Index of the last list at or before `now_s` that is still worth something; -1: none."""
         k = int(np.searchsorted(self.times_s, now_s + 1e-9, side="right")) - 1
         return k if k >= 0 and now_s - self.times_s[k] <= self._objects.keep_s + 1e-9 else -1
+
+    def trouble_at(self, now_s):
+        """Why nobody can rely on the list at `now_s`, as the error of a row; empty where all is well.
+
+        An object that is not in the list for such a reason may well be there, so that the row has to be a halt.
+        """
+        k = self.latest(now_s)
+        if k < 0:
+            return f"{TROUBLE} is silent for over {self._objects.keep_s:g} s"
+        return f"{TROUBLE} holds an object in use with an invalid number" if self._things.broken[k] else ""
 
     def tracks_at(self, now_s):
         """The tracks at `now_s`, from the latest list at constant velocity; none where that is too old."""
@@ -143,12 +153,13 @@ class ObjectList:
             Mounts, field of view and range.
         free : bool
             Whether what the list does not show is taken as free; else the scans count as blind, which frees
-            nothing and halts.
+            nothing and halts, as those of a list that lacks an object in use do.
         """
-        health, half = Health.OK if free else Health.BLIND, math.radians(tuning.radar.field_of_view_deg) / 2
+        half = math.radians(tuning.radar.field_of_view_deg) / 2
         scans = []
         for k, time_s in enumerate(map(float, self.times_s)):
             pose = Pose(*self._motion.pose_at(time_s)[:3])
+            health = Health.OK if free and not self._things.broken[k] else Health.BLIND
             for name in self._objects.radars:
                 mount = getattr(tuning.radar.mounts, name)
                 at = compose(pose, Pose(mount.x_m, mount.y_m, math.radians(mount.yaw_deg)))
@@ -169,6 +180,21 @@ class ObjectList:
         own = rotation(yaw) @ np.array([speed - rate * mount.y_m, rate * mount.x_m])
         towards = np.stack([np.cos(azimuths + at.yaw_rad), np.sin(azimuths + at.yaw_rad)], axis=1)
         return ranges, azimuths, np.einsum("nx,nx->n", one["velocity"] - own, towards)
+
+
+def _told_apart(keys):
+    """(key, how often it was there before) for each key: who shares an id with another is somebody else.
+
+    Examples
+    --------
+    >>> _told_apart([7, 8, 7])
+    [(7.0, 0), (8.0, 0), (7.0, 1)]
+    """
+    counts, out = Counter(), []
+    for key in map(float, keys):
+        out.append((key, counts[key]))
+        counts[key] += 1
+    return out
 
 
 def _standing_for(life, now_s):

@@ -5,7 +5,7 @@ import dataclasses
 from avoidkit.checks import InputError
 from avoidkit.decision import decide as kit_decide
 from avoidkit.decision import halting, is_sound
-from avoidkit.logs.rows import LOST
+from avoidkit.logs.rows import failed_check
 from avoidkit.recording.recorder import Recorder
 from avoidkit.recording.replay import LoggedTracks, brings_tracks
 from avoidkit.verdict import Memory, Situation
@@ -15,7 +15,7 @@ def play(recording, *, decide=kit_decide, track=None, map_space=None, tuning=Non
     """A recording from a log with what the stages of the kit, or one's own, make of it.
 
     Open loop: the vehicle goes where it went in the log, whatever the verdict. A row in which own motion is not
-    known is a halt, and `row.error` says so.
+    known, or the list of objects is silent or lacks somebody, is a halt, and `row.error` says so.
 
     Parameters
     ----------
@@ -82,8 +82,8 @@ class _Run:
         return dataclasses.replace(row, tracks=tracks, verdict=verdict, error=error, grid=grid if with_grid else None)
 
     def _judge(self, situation, error):
-        if error.startswith(LOST):
-            return halting(situation, error, "own motion known", rules=self._tuning.decision), error
+        if failed := failed_check(error):
+            return halting(situation, error, failed, rules=self._tuning.decision), error
         try:
             verdict = self._decide(situation, self._tuning)
         except Exception as raised:  # noqa: BLE001  (a user's decision may raise anything: that is a halt)

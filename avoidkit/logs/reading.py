@@ -2,6 +2,7 @@
 
 import hashlib
 import math
+from collections import Counter
 from dataclasses import replace
 from pathlib import Path
 
@@ -12,10 +13,10 @@ from avoidkit.logs.child import read_samples
 from avoidkit.logs.dead_reckoning import driven_m, own_motion
 from avoidkit.logs.found import Found
 from avoidkit.logs.mapping import Channel, Layout, Marks, mapping_of
-from avoidkit.logs.objects import ObjectList
+from avoidkit.logs.objects import TROUBLE, ObjectList
 from avoidkit.logs.rows import rows_of
 from avoidkit.logs.scans import holds_of, rounds_of, scans_of
-from avoidkit.logs.signals import factors_of, signal_of
+from avoidkit.logs.signals import SAME_S, factors_of, signal_of
 from avoidkit.logs.things import slot_names
 from avoidkit.logs.way import course_of, reference_of, title_of
 from avoidkit.recording.extras import mark_of
@@ -144,6 +145,7 @@ class _Log:
             scans, report = scans_of(samples, radar)
             self.scans += scans
             self.found.channels.append(report)
+            self._tell_of_blinded(radar, report)
         if mapping.ultrasonic is not None:
             self.rounds, report = rounds_of(samples, mapping.ultrasonic)
             self.found.channels.append(report)
@@ -151,6 +153,19 @@ class _Log:
         if mapping.objects is not None:
             self.objects = ObjectList(samples, mapping.objects)
             self.found.channels.append(self.objects.report)
+
+    def _tell_of_blinded(self, radar, report):
+        """Notes on scans that count as blind, because returns of theirs are missing."""
+        where = f"{self.path}: radars.{radar.sensor}"
+        if report.strays:
+            marks = radar.marks.arrives.channel
+            self.found.notes.append(
+                f"{where}.marks.arrives {marks!r}: {report.strays} returns of {report.name!r} are of none of its times "
+                f"(within {SAME_S:g} s): the scans nearest to them count as blind"
+            )
+        if report.blinded:
+            words = "scans count as blind: returns of theirs hold an invalid number or belong to no scan"
+            self.found.notes.append(f"{where}: {report.blinded} {words}")
 
     def _signals(self, own, names):
         signals = {}
@@ -175,7 +190,7 @@ class _Log:
         self._prepare_objects(motion)
         path, along = reference_of(motion, self.mapping.path_ahead_m)
         rows = rows_of(self, motion, path, along)
-        self._tell(start_s, times, motion)
+        self._tell(start_s, times, motion, rows)
         return self._recorded(rows, path, times)
 
     def _span(self):
@@ -221,13 +236,15 @@ class _Log:
             free = self.mapping.free_space == "assume_free_in_view"
             self.scans = self.objects.stand_ins(self.tuning, free)
 
-    def _tell(self, start_s, times, motion):
+    def _tell(self, start_s, times, motion, rows):
         found, mapping = self.found, self.mapping
         found.start_s, found.duration_s = self.samples.start_s + start_s, float(times[-1])
         found.driven_m = driven_m(self.own["speed"]) if "speed" in self.own else 0.0
         lost = int(np.count_nonzero(~motion.known))
         if lost:
             found.notes.append(f"own motion is unknown in {lost} of {len(times)} rows: each of them is a halt")
+        for text, n in Counter(row.error for row in rows if row.error.startswith(TROUBLE)).items():
+            found.notes.append(f"{text.removeprefix('log: ')} in {n} of {len(times)} rows: each of them is a halt")
         missing = {
             "hold-to-run: taken as released, so that nothing moves": not (
                 mapping.hold.pressed or mapping.hold.assume_pressed

@@ -4,15 +4,19 @@ import math
 
 import numpy as np
 
+from avoidkit.frames import Pose
+from avoidkit.logs.objects import TROUBLE
 from avoidkit.logs.scans import silent_round
 from avoidkit.people import People
 from avoidkit.recording.rows import Row
-from avoidkit.sensing.records import Health, age
+from avoidkit.sensing.records import CLOCK_S, Health, age
+from avoidkit.sensing.repeats import Repeats
 from avoidkit.tracking.records import no_tracks
 from avoidkit.verdict import Action, Hold, Memory, Verdict
 
 OPEN = "not decided"  # name of the check that stands for a verdict which has not been asked for
 LOST = "log: own motion is not known"
+FAILED = {LOST: "own motion known", TROUBLE: "object list"}  # how errors of the log's own begin: name of the check
 
 
 def rows_of(log, motion, path, along):
@@ -21,7 +25,7 @@ def rows_of(log, motion, path, along):
     Parameters
     ----------
     log : reading._Log
-        `mapping`, `scans`, `rounds`, `objects`, `holds`; times from the first row.
+        `mapping`, `tuning`, `scans`, `rounds`, `objects`, `holds`; times from the first row.
     motion : OwnMotion
     path : Path
         The reference.
@@ -32,11 +36,10 @@ def rows_of(log, motion, path, along):
     rounds = _Arriving(log.rounds, lambda one: (one.arrives_s,))
     verdict = Verdict(Action.HALT, path, 0.0, Memory(), (), OPEN, "Not decided: read from a log.")
     holds = _holds(log, motion.time_s)
-    rows, sensors, echoes = [], {}, None
+    rows, radars, echoes = [], _Radars(log.tuning, motion), None
     for k, now in enumerate(motion.time_s.tolist()):
         new = scans.until(now)
-        if new:
-            sensors = sensors | {scan.sensor: (_health(scan, now), scan.taken_s) for scan in new}
+        sensors = radars.after(new, now)
         heard = rounds.until(now)
         echoes = max(heard, key=lambda one: one.taken_s) if heard else echoes
         if log.mapping.ultrasonic_silent:
@@ -46,15 +49,51 @@ def rows_of(log, motion, path, along):
             Row(
                 time_s=now, ego=motion.ego(k), hold=holds[k], people=nobody_known(now), scans=tuple(new),
                 echoes=echoes, tracks=tracks, verdict=verdict, along_m=float(along[k]), path=path.name,
-                reference_along_m=float(along[k]), sensors=sensors, error="" if motion.known[k] else LOST,
+                reference_along_m=float(along[k]), sensors=sensors, error=_error(log, motion.known[k], now),
             )
         )  # fmt: skip
     return rows
 
 
-def _health(scan, now):
-    """What the radar said of itself, but blind with a scan of a time to come: its clock is wrong."""
-    return Health.BLIND if math.isinf(age(now, scan.taken_s)) else scan.health
+def failed_check(error):
+    """Name of the check that failed with an error of the log itself, which halts; empty for any other error.
+
+    Examples
+    --------
+    >>> failed_check("log: own motion is not known"), failed_check("decision: ValueError: oh")
+    ('own motion known', '')
+    """
+    return next((name for begin, name in FAILED.items() if error.startswith(begin)), "")
+
+
+def _error(log, motion_known, now):
+    if not motion_known:
+        return LOST
+    return "" if log.objects is None else log.objects.trouble_at(now)
+
+
+class _Radars:
+    """What each radar said last, {name: (health, taken_s)}, with what a drive's own loop adds to that."""
+
+    def __init__(self, tuning, motion):
+        self._noisy, self._motion = tuning.radar.noise, motion
+        self._repeats, self._state = {}, {}
+
+    def after(self, scans, now):
+        """The state once these scans have arrived; one that comes late does not replace a newer one."""
+        state = dict(self._state)
+        for scan in scans:
+            health = self._health(scan, now)
+            if scan.sensor not in state or scan.taken_s > state[scan.sensor][1]:
+                state[scan.sensor] = (health, scan.taken_s)
+        self._state = state
+        return state
+
+    def _health(self, scan, now):
+        """What it said of itself, but blind where it sends one scan again and again or one of a time to come."""
+        watch = self._repeats.setdefault(scan.sensor, Repeats(self._noisy))
+        stuck = watch.seen(scan, Pose(*self._motion.pose_at(scan.taken_s)[:3]))
+        return Health.BLIND if stuck or math.isinf(age(now, scan.taken_s)) else scan.health
 
 
 _EMPTY = (np.zeros((0, 2)), np.zeros((0, 2)), np.zeros(0), (), np.zeros(0), np.zeros(0), np.zeros(0, bool))
@@ -80,7 +119,11 @@ class _Arriving:
 
 
 def _holds(log, times_s):
-    """The last word of the remote device at each row, as a list of `Hold`."""
+    """The last word of the remote device at each row, as a list of `Hold`.
+
+    It is as old as the older of its last valid `pressed` and its `sent`: a device that is heard, but does not say
+    any more whether it is held, lets go.
+    """
     hold, signals, n = log.mapping.hold, log.holds, len(times_s)
     pressed = np.full(n, hold.assume_pressed)
     sent = times_s if hold.assume_pressed else np.full(n, -math.inf)
@@ -89,8 +132,10 @@ def _holds(log, times_s):
         pressed = known & (times_s >= _first(signals["pressed"]) - 1e-9) & (values != 0)
         sent = _times_before(signals["pressed"], times_s)
     if "sent" in signals:
-        sent, known = signals["sent"].at(times_s, math.inf, hold=True)
-        sent = np.where(known, sent, -math.inf)
+        word, known = signals["sent"].at(times_s, math.inf, hold=True)
+        word = np.where(known, word, -math.inf)
+        can_be = word <= times_s + CLOCK_S  # one of a time to come is worse than an old one, and has to stay so
+        sent = np.where(can_be, np.minimum(word, sent), word) if "pressed" in signals else word
     distance = np.full(n, math.inf if hold.assume_distance_m is None else hold.assume_distance_m)
     if "distance" in signals:
         values, known = signals["distance"].at(times_s, 1.0, hold=True)

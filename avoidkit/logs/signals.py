@@ -8,6 +8,7 @@ from avoidkit.logs.found import MOST_PLACES, Channel
 
 GAP_PERIODS = 3.0  # samples farther apart than so many periods leave a gap
 LEAST_GAP_S = 0.1
+SAME_S = 1e-4  # samples nearer to each other in time are of one instant: rounding, or another group of the log
 MOST, MOST_TIME = 1e7, 1e12  # values in SI beyond these are no numbers of a vehicle's log
 
 
@@ -83,6 +84,34 @@ def forward(time_s, report):
         report.clock_steps += int(np.count_nonzero(np.diff(time_s) <= 0))
         report.dropped += int(np.count_nonzero(~ahead))
     return ahead
+
+
+def nearest(times_s, growing_s):
+    """Index of the nearest of growing times for each time, and how far off it is, s; inf where there are none.
+
+    Examples
+    --------
+    >>> nearest(np.array([0.1, 0.4, 2.0]), np.array([0.0, 0.5]))
+    (array([0, 1, 1]), array([0.1, 0.1, 1.5]))
+    """
+    if not len(growing_s):
+        return np.zeros(len(times_s), int), np.full(len(times_s), np.inf)
+    after = np.clip(np.searchsorted(growing_s, times_s), 0, len(growing_s) - 1)
+    before = np.maximum(after - 1, 0)
+    k = np.where(np.abs(growing_s[before] - times_s) <= np.abs(growing_s[after] - times_s), before, after)
+    return k, np.abs(growing_s[k] - times_s)
+
+
+def of_same_instants(series, times_s):
+    """Values of a series at times: those of samples of the same instant, NaN where there is none."""
+    if len(series) == len(times_s) and np.array_equal(series.time_s, times_s):
+        return series.values
+    order = np.argsort(series.time_s, kind="stable")
+    k, far_s = nearest(times_s, series.time_s[order])
+    values = np.full(len(times_s), np.nan)
+    same = far_s <= SAME_S
+    values[same] = series.values[order][k[same]]
+    return values
 
 
 def note_gaps(time_s, report, least_s=LEAST_GAP_S):

@@ -14,7 +14,7 @@ from avoidkit.decision import decide as kit_decide
 from avoidkit.decision import halting, is_sound
 from avoidkit.freespace import FreeSpace
 from avoidkit.grid import Grid
-from avoidkit.logs.rows import LOST
+from avoidkit.logs.rows import FAILED, failed_check
 from avoidkit.recording import Recording, load_recording
 from avoidkit.recording.replay import brings_tracks
 from avoidkit.studies.elsewhere import FOLLOWED_M, Elsewhere
@@ -26,6 +26,7 @@ from avoidkit.tracking.records import Tracks, no_tracks
 from avoidkit.verdict import Memory, Situation
 
 STARTS = ("returns", "tracks", "situations")
+TRACKER = "tracker:"  # how an error begins with which the tracker had failed
 
 
 def redecide(
@@ -52,7 +53,8 @@ def redecide(
         or the log's own tracks where a recording was read from a log that brought them.
     start : str
         `returns`: tracker and grid work again, with the new tuning, on the recorded scans. `tracks`: the tracks are
-        those recorded, the grid works again. `situations`: only the decision, on exactly what was looked at then.
+        those recorded, the grid works again; where the tracker had failed there are none, which is a halt.
+        `situations`: only the decision, on exactly what was looked at then.
     marks : Marks, optional
         What a person noted; None: the file beside the recording, if there is one.
     max_errors : int
@@ -152,15 +154,16 @@ class _Again:
         """As recorded; where a stage had failed in the drive it has failed here too."""
         again = self._recording.situations(track=self._track, map_space=self._map_space)
         for row, situation in zip(self._recording.rows, again, strict=True):
-            failed = row.error.startswith(("tracker:", "free space:", LOST))
+            failed = row.error.startswith((TRACKER, "free space:", *FAILED))
             yield row, situation, row.error if failed else ""
 
     def _worked_out(self, tracker):
         space, paths, grid = self._map_space(self._tuning), self._recording.paths, None
         before = getattr(self._recording, "before", None) or Memory()  # a slice remembers what went before it
+        carried = (*FAILED, TRACKER) if tracker is None else (*FAILED,)  # whose tracks are taken, its failures are too
         for row in self._recording.rows:
             errors, scans, tracks = [], list(row.scans), row.tracks
-            lost = row.error if row.error.startswith(LOST) else ""
+            lost = row.error if row.error.startswith(carried) else ""
             if tracker is not None:
                 worked = functools.partial(tracker.step, scans, row.ego)
                 tracks = _stage(errors, "tracker", worked, no_tracks(row.time_s), Tracks)
@@ -175,8 +178,8 @@ class _Again:
             verdict = _stage(errors, "decision", lambda: self._decide(situation, self._tuning), None)
             if not errors and not is_sound(verdict):
                 errors.append("decision: must return a Verdict with a finite speed cap")
-        if errors and errors[0].startswith(LOST):
-            return halting(situation, errors[0], "own motion known", rules=self._tuning.decision), errors[0]
+        if errors and (failed := failed_check(errors[0])):
+            return halting(situation, errors[0], failed, rules=self._tuning.decision), errors[0]
         return (halting(situation, errors[0], rules=self._tuning.decision), errors[0]) if errors else (verdict, "")
 
 
