@@ -310,7 +310,14 @@ class Tuning(Model):
 
 
 def load_tuning(path):
-    """Read and check a tuning file; a missing key has its default."""
+    """Read and check a tuning file; a missing key has its default.
+
+    Raises
+    ------
+    InputError
+        If the file cannot be read or is no TOML, or for every key that is unknown and every value out of its bounds:
+        a line each, with file, field, what it got and what was wanted. Another kind of file is named as what it is.
+    """
     return validated(Tuning, read_toml(path), str(path))
 
 
@@ -318,6 +325,11 @@ def save_tuning(tuning, path):
     """Write a tuning; over an old file its comments and order stay, and only what differs is changed.
 
     A new file holds every value with unit, bounds, meaning and source.
+
+    Raises
+    ------
+    InputError
+        If the old file is no TOML (it is left alone), or the file cannot be written.
     """
     path = Path(path)
     old = path.read_text(encoding="utf-8") if path.is_file() else None
