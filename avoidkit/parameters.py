@@ -20,6 +20,18 @@ from avoidkit.shown import shown
 PLACEHOLDER = "our placeholder"
 PRACTICE = "common practice, no source"
 
+KEYS_OF_FILES = {  # the top-level keys that one kind of file has alone
+    "scene": (
+        "title", "duration_s", "temperature_deg_c", "start", "path", "walls", "parked", "trolleys", "kerbs", "fences",
+        "pillars", "faults", "sees_under_parked", "true_vehicle", "folder",
+    ),
+    "tuning": ("cycle_s", "vehicle", "radar", "tracking", "freespace", "detour", "decision"),
+    "mapping": (
+        "format", "free_space", "ultrasonic_silent", "path_ahead_m", "table", "blocks", "time", "view", "own", "radars",
+        "objects",
+    ),
+}  # fmt: skip
+
 
 class Model(BaseModel):
     """Base of every parameter and scene model: frozen, strict, finite, no unknown keys."""
@@ -109,9 +121,22 @@ def validated(model, plain, where):
     try:
         return model.model_validate_json(json.dumps(plain, default=_refuse))
     except ValidationError as error:
+        kind, other = model.__name__.lower(), _other_kind(model, plain)
+        if other is not None:
+            raise InputError(f"{where}: is a {other}, a {kind} was wanted") from None
         raise InputError("\n".join(_complaints(error, where, model))) from None
     except TypeError as error:
         raise InputError(f"{where}: {error}") from None
+
+
+def _other_kind(model, plain):
+    """Which other kind of file plain data are by their top-level keys, or None."""
+    kind = model.__name__.lower()
+    if kind not in KEYS_OF_FILES or not isinstance(plain, dict):
+        return None
+    counts = {one: sum(key in plain for key in keys) for one, keys in KEYS_OF_FILES.items()}
+    other = max(counts, key=counts.get)
+    return other if counts[other] > counts[kind] else None
 
 
 def _refuse(value):
@@ -129,10 +154,17 @@ def _complaints(error, where, model, limit=12):
             yield f"{where}: {field}: missing"
         else:
             wanted = problem["msg"].removeprefix("Value error, ")
-            got = "" if isinstance(got, dict | list) else f", got {got!r}"
-            yield f"{where}: {field}: {wanted[:1].lower()}{wanted[1:]}{got}"
+            wanted, near, name = wanted.partition("; did you mean ")
+            of_parts = isinstance(got, dict | list) and not problem["type"].endswith("_type")
+            got = "" if of_parts else f", got {_brief(got)}"
+            yield f"{where}: {field}: {wanted[:1].lower()}{wanted[1:]}{got}{near}{name}"
     if len(problems) > limit:
         yield f"{where}: and {len(problems) - limit} more"
+
+
+def _brief(value, most=60):
+    text = repr(value)
+    return text if len(text) <= most or not isinstance(value, dict | list) else f"{text[:most]}..."
 
 
 def _known_beside(model, place):

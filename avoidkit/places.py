@@ -4,7 +4,7 @@ from pathlib import Path
 
 from avoidkit.checks import InputError
 
-KINDS = ("scenes", "tunings", "mappings", "recordings", "published", "evidence", "pictures", "notebooks")
+KINDS = ("scenes", "tunings", "mappings", "published", "evidence", "pictures", "notebooks")
 
 
 def shipped(kind):

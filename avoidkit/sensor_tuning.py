@@ -12,8 +12,8 @@ SEEN = "0.10 to 0.13 m on an open radar recording"
 class Mount(Model):
     """Where a sensor sits on the vehicle and which way it looks."""
 
-    x_m: float = metres(-2.5, 8.0, doc="ahead of the rear axle")
-    y_m: float = metres(-1.5, 1.5, doc="left of the middle line")
+    x_m: float = metres(-2.5, 8.0, doc="place of the sensor ahead of the rear axle")
+    y_m: float = metres(-1.5, 1.5, doc="place of the sensor left of the middle line")
     yaw_deg: float = degrees(-180, 180, doc="boresight, counter-clockwise from forward")
 
 
@@ -32,21 +32,25 @@ class RadarTuning(Model):
     mounts: RadarMounts = Field(default=RadarMounts(), description="where the four sit and look")
     field_of_view_deg: float = degrees(10, 180, 160.0, doc="whole width of the field of view", source=PRACTICE)
     cycle_s: float = seconds(0.02, 0.2, 0.05, doc="time between scans of one radar", source=PRACTICE)
-    latency_s: float = seconds(0.0, 0.3, 0.03, doc="scan taken until it arrives")
+    latency_s: float = seconds(0.0, 0.3, 0.03, doc="time from a scan being taken until it arrives")
     jitter_s: float = seconds(0.0, 0.1, 0.015, doc="a scan arrives later than its latency by up to this, evenly drawn")
     range_min_m: float = metres(0.0, 1.0, 0.20, doc="nearest range reported", source=PRACTICE)
     range_max_m: float = metres(5.0, 100.0, 25.0, step=0.5, doc="farthest range reported")
     power_dbm: float = quantity("dBm", -20, 30, 10.0, doc="transmitted power", step=0.5)
     gain_db: float = quantity("dB", 0, 30, 10.0, doc="antenna gain at boresight, one way", step=0.5)
     half_power_beam_deg: float = degrees(20, 360, 120.0, doc="width between the half-power points, one way")
-    wavelength_m: float = quantity("m", 0.001, 0.1, 0.0039, doc="76 to 77 GHz", step=0.0001, source=PRACTICE)
+    wavelength_m: float = quantity(
+        "m", 0.001, 0.1, 0.0039, doc="wavelength of the carrier, 76 to 77 GHz", step=0.0001, source=PRACTICE
+    )
     coherent_s: float = quantity("s", 0.0005, 0.05, 0.010, doc="time summed in phase", step=0.0005)
     chirp_s: float = quantity(
-        "s", 1e-5, 1e-3, 7.8e-5, doc="from chirp to chirp; sets the range rate that folds over", step=1e-6
+        "s", 1e-5, 1e-3, 7.8e-5, doc="time from chirp to chirp; sets the range rate that folds over", step=1e-6
     )
     noise_figure_db: float = quantity("dB", 0, 30, 12.0, doc="noise of the receiver", step=0.5)
     losses_db: float = quantity("dB", 0, 40, 10.0, doc="bumper, windowing and processing, both ways", step=0.5)
-    false_alarm_probability: float = quantity("1", 1e-12, 0.1, 1e-6, doc="per cell; sets the detection threshold")
+    false_alarm_probability: float = quantity(
+        "1", 1e-12, 0.1, 1e-6, doc="probability of a false alarm in a cell; sets the detection threshold"
+    )
     false_alarms_per_scan: float = quantity(
         "1", 0.0, 50.0, 0.5, doc="returns of nothing, mean number over all ranges", step=0.1
     )
@@ -88,7 +92,9 @@ class RadarTuning(Model):
     fluctuation_memory_s: float = seconds(
         0.0, 2.0, 0.30, doc="time over which a fluctuation forgets itself; 0: new in each scan", source=WALKED
     )
-    standing_memory_s: float = seconds(0.0, 5.0, 0.5, doc="the same where both radar and what it sees stand still")
+    standing_memory_s: float = seconds(
+        0.0, 5.0, 0.5, doc="time over which a fluctuation forgets itself where radar and what it sees both stand still"
+    )
     ground_db: float = quantity(
         "dB", -80, 0, -30.0, doc="echo of a square metre of ground: noise for what stands still; -80: none", step=1.0
     )
@@ -113,7 +119,7 @@ class UltrasonicTuning(Model):
     range_max_m: float = metres(1.0, 8.0, 4.0, step=0.1, doc="farthest range measured", source=PRACTICE)
     beam_deg: float = degrees(20, 150, 70.0, doc="whole width of one cone", source=PRACTICE)
     cycle_s: float = seconds(0.02, 0.5, 0.10, doc="time between two rounds of the ring")
-    latency_s: float = seconds(0.0, 0.3, 0.03, doc="round taken until it arrives")
+    latency_s: float = seconds(0.0, 0.3, 0.03, doc="time from a round being taken until it arrives")
     reserve_db: float = quantity("dB", 0, 80, 32.0, doc="echo of a wall 1 m ahead above the threshold", step=1.0)
     absorption_db_per_m: float = quantity("dB/m", 0, 5, 1.3, doc="absorption of air near 50 kHz, one way", step=0.1)
     corner_loss_db: float = quantity("dB", 0, 40, 10.0, doc="an edge's end returns less than its face by", step=1.0)
@@ -122,7 +128,9 @@ class UltrasonicTuning(Model):
     pillar_loss_db: float = quantity("dB", 0, 60, 6.0, doc="a round pillar returns less than a wall by", step=1.0)
     body_loss_db: float = quantity("dB", 0, 40, 9.0, doc="a body returns less than a wall by", step=1.0)
     soft_share: float = share(0.25, doc="share of people in soft clothing")
-    soft_loss_db: float = quantity("dB", 0, 40, 12.0, doc="soft clothing takes another", step=1.0)
+    soft_loss_db: float = quantity(
+        "dB", 0, 40, 12.0, doc="lost in soft clothing, on top of what a body loses", step=1.0
+    )
     body_radius_m: float = metres(0.05, 0.4, 0.13, doc="the body's surface is so much nearer than its middle")
     fading_db: float = quantity("dB", 0, 20, 2.0, doc="standard deviation of an echo's level", step=0.5)
     noise_m: float = metres(0.0, 0.2, 0.01, doc="standard deviation of a range")

@@ -51,8 +51,8 @@ class VehicleTuning(Model):
     steering_rate_max_deg_per_s: float = quantity(
         "deg/s", 5, 120, 35.0, step=1.0, doc="fastest change of the road-wheel angle"
     )
-    latency_s: float = seconds(0.0, 1.0, 0.15, doc="order to brake until the brake begins to act")
-    brake_build_up_s: float = seconds(0.0, 1.0, 0.10, doc="brake begins to act until it is fully there")
+    latency_s: float = seconds(0.0, 1.0, 0.15, doc="time from the order to brake until the brake begins to act")
+    brake_build_up_s: float = seconds(0.0, 1.0, 0.10, doc="time from the brake's first action until it is fully there")
     brake_mps2: float = acceleration(0.5, 9.0, 4.0, doc="deceleration with the brake fully built up")
     accel_mps2: float = acceleration(0.1, 3.0, 0.8, doc="greatest acceleration when driving off")
     creep_mps: float = speed(0.05, 1.0, 0.30, doc="slowest speed that can be held; a cap below it is 0")
@@ -72,35 +72,44 @@ class FreeSpaceTuning(Model):
 
     cell_m: float = metres(0.05, 0.5, 0.10, step=0.05, doc="edge of a cell")
     size_m: float = metres(12.0, 80.0, 30.0, step=1.0, doc="edge of the square grid that travels with the vehicle")
-    ahead_m: float = metres(0.0, 20.0, 5.0, step=0.5, doc="the grid's middle ahead of the vehicle's")
+    ahead_m: float = metres(0.0, 20.0, 5.0, step=0.5, doc="how far the grid's middle lies ahead of the vehicle's")
     start_clear_m: float = metres(
         0.0, 2.0, 0.50, doc="width round the outline that the operator declares free at the start"
     )
     evidence_range_m: float = metres(
-        3.0, 60.0, 15.0, step=0.5, doc="farther than this the absence of a return says nothing"
+        3.0, 60.0, 15.0, step=0.5, doc="beyond this range the absence of a return is no evidence of free space"
     )
     evidence_probability: float = share(
-        0.8, low=0.3, high=0.99, doc="nor where a weak adult would be detected in one scan with less than this"
+        0.8,
+        low=0.3,
+        high=0.99,
+        doc="the absence of a return frees a cell only where one scan detects a weak adult at least this surely",
     )
     free_probability: float = share(
-        0.40, low=0.05, high=0.49, doc="a cell is occupied, judged by one scan without a return", source=THRUN
+        0.40,
+        low=0.05,
+        high=0.49,
+        doc="probability that a cell is occupied, judged by one scan without a return",
+        source=THRUN,
     )
     occupied_probability: float = share(
-        0.70, low=0.51, high=0.99, doc="a cell is occupied, judged by one return in it", source=THRUN
+        0.70, low=0.51, high=0.99, doc="probability that a cell is occupied, judged by one return in it", source=THRUN
     )
     edge_probability: float = share(
-        0.60, low=0.5, high=0.99, doc="a cell is occupied, judged by lying between two returns of one edge"
+        0.60, low=0.5, high=0.99, doc="probability that a cell between two returns of one edge is occupied"
     )
     echo_free_probability: float = share(
         0.30,
         low=0.05,
         high=0.49,
-        doc="a cell is occupied, judged by one round of ultrasonics that hears nothing so near",
+        doc="probability that a cell is occupied, judged by one ultrasonic round that hears nothing so near",
     )
     echo_occupied_probability: float = share(
-        0.55, low=0.5, high=0.99, doc="a cell is occupied, judged by lying on the arc of an echo"
+        0.55, low=0.5, high=0.99, doc="probability that a cell on the arc of an echo is occupied"
     )
-    echo_range_m: float = metres(0.5, 5.0, 2.5, step=0.1, doc="farther than this no echo says nothing")
+    echo_range_m: float = metres(
+        0.5, 5.0, 2.5, step=0.1, doc="beyond this range silence of the ultrasonics is no evidence"
+    )
     echo_arc_m: float = metres(0.0, 4.0, 1.0, step=0.1, doc="an echo nearer than this of no known thing veils its arc")
     echo_margin_m: float = metres(0.0, 0.5, 0.10, doc="free ends so far before an echo, and a tenth of its distance")
     known_free_probability: float = share(
@@ -144,36 +153,54 @@ class PeopleTuning(Model):
         0.1, 0.6, 0.30, doc="radius that holds a body", source="FHWA-RD-98-107: body ellipse 0.50 x 0.60 m"
     )
     standing_accel_mps2: float = acceleration(
-        0.5, 6.0, 2.85, doc="start from standing, 99 % of people", source=MEASURED
+        0.5, 6.0, 2.85, doc="acceleration of a start from standing, 99 % of people", source=MEASURED
     )
     walking_accel_mps2: float = acceleration(
         0.5, 6.0, 1.94, doc="change of a walker's velocity, p99 with sway", source=MEASURED
     )
-    walking_from_mps: float = speed(0.2, 2.0, 1.0, doc="below this speed the larger acceleration holds")
-    after_standing_s: float = seconds(0.0, 3.0, 1.0, doc="so long after having stood the larger acceleration holds")
+    walking_from_mps: float = speed(
+        0.2, 2.0, 1.0, doc="below this speed the acceleration of a start from standing holds"
+    )
+    after_standing_s: float = seconds(
+        0.0, 3.0, 1.0, doc="time after having stood in which the acceleration of a start from standing holds"
+    )
     top_speed_mps: float = speed(
         1.0, 8.0, 3.3, doc="greatest speed anybody reaches: hurrying out of the way; no joggers", source=MEASURED
     )
-    standing_probability: float = share(0.9, low=0.5, high=0.999, doc="from this probability on someone stands")
-    standing_for_s: float = seconds(0.0, 3.0, 0.5, doc="and has to have stood so long")
+    standing_probability: float = share(
+        0.9, low=0.5, high=0.999, doc="from this probability of standing on someone counts as standing"
+    )
+    standing_for_s: float = seconds(0.0, 3.0, 0.5, doc="time for which someone has to have stood to count as standing")
     unseen_s: float = seconds(
-        0.1, 10.0, 1.0, doc="reach grows no longer: who left an unseen place would have been seen by then"
+        0.1,
+        10.0,
+        1.0,
+        doc="the reach of somebody out of sight grows for no longer: who came into view would have been seen",
     )
     standing_sigma_mps: float = speed(
         0.0, 1.0, 0.08, doc="velocity of someone who stands, standard deviation", step=0.01
     )
-    k_sigma: float = quantity("1", 0.0, 5.0, 2.5, step=0.1, doc="standard deviations of position and velocity kept")
+    k_sigma: float = quantity(
+        "1",
+        0.0,
+        5.0,
+        2.5,
+        step=0.1,
+        doc="standard deviations of position and velocity by which a person's reach is widened",
+    )
     likely_standing_m: float = metres(
         0.1, 2.0, 0.35, doc="radius that holds 95 % of standing people after 2 s", source=MEASURED
     )
     likely_walking_mps: float = speed(
         0.2, 2.0, 0.95, doc="growth of the 95 % radius of a walker per second, up to 2 s", source=MEASURED
     )
-    predict_s: float = seconds(1.0, 6.0, 3.0, step=0.1, doc="no walker is predicted beyond")
+    predict_s: float = seconds(1.0, 6.0, 3.0, step=0.1, doc="time ahead beyond which no walker is predicted")
     shadow_speed_mps: float = speed(
         0.5, 4.0, 1.6, doc="somebody may step out of a shadow so fast", source="ISO 13855:2010 K of walking"
     )
-    possible_person_gap_m: float = metres(0.1, 2.0, 0.5, doc="kept from a small still thing that may be a person")
+    possible_person_gap_m: float = metres(
+        0.1, 2.0, 0.5, doc="distance kept from a small still thing that may be a person"
+    )
     treat_small_still_as_person: bool = switch(True, doc="a small thing that never moved may be a person")
 
 
@@ -181,7 +208,9 @@ class DetourTuning(Model):
     """Paths round something."""
 
     lookahead_m: float = metres(3.0, 30.0, 14.0, step=0.5, doc="how far ahead the path is examined")
-    greatest_offset_m: float = metres(0.5, 6.0, 3.2, step=0.1, doc="farthest beside the reference path")
+    greatest_offset_m: float = metres(
+        0.5, 6.0, 3.2, step=0.1, doc="farthest that a detour goes beside the reference path"
+    )
     extra_time_s: float = seconds(1.0, 120.0, 25.0, step=1.0, doc="extra time that a detour may cost")
     speed_mps: float = speed(0.1, 2.0, 0.6, doc="speed at which the steering rate has to suffice")
     steering_share: float = share(0.92, low=0.3, high=1.0, doc="share of the steering angle that a plan uses")
@@ -198,11 +227,17 @@ class DetourTuning(Model):
 class DecisionTuning(Model):
     """Halt and wait, or go round."""
 
-    clearance_m: float = metres(0.0, 1.5, 0.20, doc="kept between outline and every place that a person can reach")
-    static_clearance_m: float = metres(0.0, 1.0, 0.15, doc="kept between outline and whatever is not known to be free")
+    clearance_m: float = metres(
+        0.0, 1.5, 0.20, doc="distance kept between outline and every place that a person can reach"
+    )
+    static_clearance_m: float = metres(
+        0.0, 1.0, 0.15, doc="distance kept between outline and whatever is not known to be free"
+    )
     settle_s: float = seconds(0.0, 5.0, 0.4, step=0.05, doc="a detour has to be the answer so long before it is taken")
     halt_after_s: float = seconds(0.05, 5.0, 0.5, step=0.05, doc="a cap of 0 for so long is a halt, not a brake")
-    resume_margin_mps: float = speed(0.0, 0.5, 0.1, doc="above creep speed before a brake is released")
+    resume_margin_mps: float = speed(
+        0.0, 0.5, 0.1, doc="a brake is released once the speed cap is above creep speed by this"
+    )
     least_brake_s: float = seconds(
         0.0, 5.0, 1.5, step=0.05, doc="a brake once begun lasts so long: somebody who comes nearer is braked for once"
     )
@@ -211,14 +246,21 @@ class DecisionTuning(Model):
     )
     renew_after_halt: bool = switch(True, doc="after a halt the operator releases and presses anew")
     remote_range_m: float = metres(
-        1.0, 20.0, 6.0, step=0.1, doc="farthest operator", source="UN R79, remote controlled parking"
+        1.0,
+        20.0,
+        6.0,
+        step=0.1,
+        doc="farthest that the operator may be from the vehicle",
+        source="UN R79, remote controlled parking",
     )
     link_timeout_s: float = seconds(
         0.05, 2.0, 0.2, doc="age of the last word of the remote device at which motion stops"
     )
     data_timeout_s: float = seconds(0.1, 2.0, 0.3, doc="age of a radar's last scan at which its side counts as unseen")
     off_path_m: float = metres(0.0, 1.0, 0.3, step=0.05, doc="farther from its path than this the vehicle halts")
-    standoff_m: float = metres(0.0, 4.0, 0.8, step=0.05, doc="kept ahead of what blocks the path while approaching it")
+    standoff_m: float = metres(
+        0.0, 4.0, 0.8, step=0.05, doc="distance kept from what blocks the path while approaching it"
+    )
     guard_m: float = metres(0.0, 1.0, 0.30, doc="an unexplained ultrasonic echo this near the bumper halts")
 
 
@@ -268,7 +310,14 @@ class Tuning(Model):
 
 
 def load_tuning(path):
-    """Read and check a tuning file; a missing key has its default."""
+    """Read and check a tuning file; a missing key has its default.
+
+    Raises
+    ------
+    InputError
+        If the file cannot be read or is no TOML, or for every key that is unknown and every value out of its bounds:
+        a line each, with file, field, what it got and what was wanted. Another kind of file is named as what it is.
+    """
     return validated(Tuning, read_toml(path), str(path))
 
 
@@ -276,6 +325,11 @@ def save_tuning(tuning, path):
     """Write a tuning; over an old file its comments and order stay, and only what differs is changed.
 
     A new file holds every value with unit, bounds, meaning and source.
+
+    Raises
+    ------
+    InputError
+        If the old file is no TOML (it is left alone), or the file cannot be written.
     """
     path = Path(path)
     old = path.read_text(encoding="utf-8") if path.is_file() else None

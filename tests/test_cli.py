@@ -11,8 +11,11 @@ import jsonschema
 import pytest
 
 from avoidkit import cli, shipped
+from avoidkit.checks import InputError
 from avoidkit.cli import main, parser
 from avoidkit.commands import ORDER
+from avoidkit.parameters import KEYS_OF_FILES
+from avoidkit.places import KINDS
 from avoidkit.recording import COLUMNS, Recorder, load_recording
 from avoidkit.tuning import Tuning
 from tests.made_rows import made_rows, made_scene, record
@@ -115,8 +118,9 @@ def test_ctrl_c_keeps_what_was_driven_so_far(tmp_path):
         (["nowhere.toml"], "nowhere.toml: no such file"),
         (["nobody_there", "--tuning", "nowhere.toml"], "nowhere.toml: no such file"),
         (["nobody_there", "--seed", "-1"], "--seed must be at least 0, got -1"),
-        (["nobody_there", "--duration", "nan"], "duration_s must be finite and above 0, got nan"),
-        (["nobody_there", "--duration", "-3"], "duration_s must be finite and above 0, got -3.0"),
+        (["nobody_there", "--duration", "nan"], "--duration must be above 0 and at most 3600 s, got nan"),
+        (["nobody_there", "--duration", "-3"], "--duration must be above 0 and at most 3600 s, got -3"),
+        (["nobody_there", "--duration", "1e30"], "--duration must be above 0 and at most 3600 s, got 1e+30"),
         (["nobody_there", "--out", "nowhere/run.parquet"], "nowhere/run.parquet: there is no folder nowhere"),
     ],
 )
@@ -170,6 +174,10 @@ NEITHER = "is neither a scene nor a tuning nor a mapping"
         ("a.toml", scene_text(duration_s="duration_s = -1"), f"a.toml: duration_s: {AT_LEAST} 0.5, got -1"),
         ("a.toml", scene_text(more="wals = []"), "a.toml: wals: unknown key; did you mean 'walls'?"),
         ("a.toml", scene_text(duration_s="duration_s = inf"), f"a.toml: duration_s: {FINITE}, got inf"),
+        (
+            "a.toml", "[people]\ntop_speed_mps = [1]",
+            "a.toml: people.top_speed_mps: input should be a valid number, got [1]",
+        ),
         ("b.parquet", "", "b.parquet: is empty"),
         ("b.parquet", "PAR1 and no more", "b.parquet: is cut off: the end of the Parquet file is missing"),
         ("c.dat", "PAR1 and no more", "c.dat: is cut off: the end of the Parquet file is missing"),
@@ -265,6 +273,92 @@ def test_demo_of_nothing_is_a_mistake(capsys, tmp_path):
     assert os.listdir(tmp_path) == ["run.parquet"]
 
 
+def test_demo_looks_at_every_ending_before_it_writes_anything(capsys, tmp_path):
+    path = tmp_path / "run.parquet"
+    record(path, made_rows(40), made_scene())
+    txt = tmp_path / "a.txt"
+    for option, ending in (("--gif", ".gif"), ("--out", ".html")):
+        code, out, err = run(capsys, "demo", path, option, txt)
+        assert (code, out, err) == (2, "", f"avoidkit demo: {txt}: a name that ends with {ending} was wanted\n")
+    code, out, err = run(capsys, "demo", "--review", path, "--out", txt)
+    assert (code, out, err) == (2, "", f"avoidkit demo: {txt}: a name that ends with .html was wanted\n")
+    assert os.listdir(tmp_path) == ["run.parquet"]
+
+
+def test_demo_names_its_own_options_where_no_row_lies_between(capsys, tmp_path):
+    path = tmp_path / "run.parquet"
+    record(path, made_rows(40), made_scene())
+    said = "no recorded row lies between"
+    for asked, wanted in (
+        (["--from", "nan"], "--from must be a finite number of seconds, got nan"),
+        (["--to", "inf"], "--to must be a finite number of seconds, got inf"),
+        (["--from", "900"], f"--from 900.0: {said}"),
+        (["--to", "-2"], f"--to -2.0: {said}"),
+        (["--from", "1", "--to", "0.5"], f"--from 1.0, --to 0.5: {said}"),
+    ):
+        assert run(capsys, "demo", path, *asked) == (2, "", f"avoidkit demo: {wanted}\n")
+    assert os.listdir(tmp_path) == ["run.parquet"]
+
+
+# ---- places ----
+
+
+def test_every_kind_of_data_that_is_listed_is_there():
+    assert all(any(shipped(kind).iterdir()) for kind in KINDS)
+    with pytest.raises(InputError, match=r"^kind must be one of scenes, .*, got 'recordings'$"):
+        shipped("recordings")
+
+
+# ---- a file of another kind ----
+
+
+def test_a_file_of_another_kind_is_named_as_what_it_is_and_nothing_else(capsys, tmp_path):
+    scene, tuning = shipped("scenes") / "lane_6m.toml", shipped("tunings") / "baseline.toml"
+    mapping = shipped("mappings") / "yard_list.toml"
+    log = tmp_path / "log.csv"
+    for asked, said in (
+        (["drive", tuning], f"{tuning}: is a tuning, a scene was wanted"),
+        (["drive", mapping], f"{mapping}: is a mapping, a scene was wanted"),
+        (["drive", "lane_6m", "--tuning", scene], f"{scene}: is a scene, a tuning was wanted"),
+        (["drive", "lane_6m", "--tuning", mapping], f"{mapping}: is a mapping, a tuning was wanted"),
+        (["import", log, "--mapping", tuning], f"{tuning}: is a tuning, a mapping was wanted"),
+        (["import", log, "--mapping", scene], f"{scene}: is a scene, a mapping was wanted"),
+    ):
+        assert run(capsys, *asked) == (2, "", f"avoidkit {asked[0]}: {said}\n")
+
+
+def test_the_keys_by_which_files_are_told_apart_are_those_that_no_other_kind_has():
+    from avoidkit.logs.mapping import Mapping
+    from avoidkit.scene import Scene
+
+    fields = {
+        "scene": set(Scene.model_fields),
+        "tuning": set(Tuning.model_fields),
+        "mapping": set(Mapping.model_fields),
+    }
+    for kind, mine in fields.items():
+        others = set().union(*(theirs for other, theirs in fields.items() if other != kind))
+        assert set(KEYS_OF_FILES[kind]) == mine - others
+
+
+def test_one_of_a_kind_is_not_called_many(capsys):
+    code, out, _ = run(capsys, "check", shipped("scenes") / "lane_6m.toml", shipped("scenes") / "guest_crosses.toml")
+    assert code == 0
+    assert ": a scene, 'lane_6m': 1 person, path of " in out
+    assert ": a scene, 'guest_crosses': 2 people, path of " in out
+
+
+def test_an_exported_mapping_carries_the_caution_and_is_still_read(capsys, tmp_path):
+    from avoidkit.logs import load_mapping
+
+    record(tmp_path / R, made_rows(20), made_scene())
+    code, _, err = run(capsys, "export", tmp_path / R, "--out", tmp_path / "run.csv")
+    assert (code, err) == (0, "")
+    mapping = tmp_path / "run.csv.mapping.toml"
+    assert CAUTION in mapping.read_text(encoding="utf-8").splitlines()[0]
+    assert load_mapping(mapping).format == "csv"
+
+
 # ---- help ----
 
 
@@ -309,6 +403,7 @@ R = "run.parquet"
         (["drive", "guest_crosses", "--out", "run.csv"], "run.csv: a name that ends with .parquet was wanted"),
         (["drive", "guest_crosses", "--out", "nix/run.parquet"], "nix/run.parquet: there is no folder nix"),
         (["drive", "lane_6m", "--out", "made.parquet", "--force"], "made.parquet: is a folder, a file was wanted"),
+        (["redecide", "made.parquet"], "made.parquet: is a folder, recordings (Parquet, .part) were wanted"),
         (["redecide", R, "--picture", "nix/a.png"], "nix/a.png: there is no folder nix"),
         (["redecide", R, "--table", "nix/a.csv"], "nix/a.csv: there is no folder nix"),
         (["redecide", R, "--picture", "a.txt"], "a.txt: a name that ends with .png was wanted"),

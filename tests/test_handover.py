@@ -218,6 +218,9 @@ def test_the_frozen_tuning_comes_back_with_its_hash(folder, tuning):
 def test_every_parameter_is_in_the_table_with_unit_bounds_and_source(tuning):
     other = tuning.replace({"decision.clearance_m": 0.4})
     rows = {row["parameter"]: row for row in csv.DictReader(io.StringIO(parameters_csv(other)))}
+    caution = rows.pop("caution")  # the table travels alone
+    assert "not evidence of safety" in caution.pop("meaning")
+    assert set(caution.values()) == {"caution", ""}
     assert list(rows) == [name for name, _, _ in fields(other)]
     clearance = rows["decision.clearance_m"]
     told = [clearance[key] for key in ("value", "unit", "low", "high", "default", "changed")]

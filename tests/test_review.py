@@ -9,7 +9,7 @@ from avoidkit import Action
 from avoidkit.checks import InputError
 from avoidkit.cli import main
 from avoidkit.recording import load_recording
-from avoidkit.studies.telling import Moment, evidence_of, open_points, telling_moments
+from avoidkit.studies.telling import Moment, evidence_of, open_points, require_different, telling_moments
 from avoidkit.tuning import Tuning
 from avoidkit.views.review import review, review_frame, review_html
 from tests.made_rows import made_rows, made_scene, record
@@ -80,6 +80,25 @@ def test_rates_carry_their_counts_and_exact_bounds_and_tunings_are_counted_apart
     both = evidence_of([quiet, changed])
     assert len(both) == 2
     assert all(words["drives"].startswith("1,") for words in both.values())
+
+
+def test_a_drive_that_is_there_twice_whole_or_in_part_is_refused_and_named(folder, quiet, touched, capsys, tmp_path):
+    page, first = tmp_path / "review.html", folder / "quiet.parquet"
+    same = "is the same drive as {} (scene, tuning, seed); each counts once"
+    assert main(["demo", "--review", str(first), str(first), "--out", str(page)]) == 2
+    assert capsys.readouterr().err == f"avoidkit demo: {first}: {same.format(first)}\n"
+    assert not page.exists()
+    with pytest.raises(InputError, match=r"^recording 3: is the same drive as recording 1 \(scene, tuning, seed\);"):
+        evidence_of([quiet, touched, load_recording(first)])
+    with pytest.raises(InputError, match=r"^part: is the same drive as whole \(scene, tuning, seed\);"):
+        require_different([quiet, quiet.between(2.0, 4.0)], ["whole", "part"])
+    require_different([quiet.between(0.0, 2.0), quiet.between(4.0, 6.0)])  # nothing is in both
+    require_different([quiet, touched])  # the same scene, tuning and seed, but another drive
+
+
+def test_of_fewer_than_six_drives_the_time_lost_has_a_range_and_no_interval(quiet, touched):
+    (words,) = evidence_of([quiet, touched]).values()
+    assert re.fullmatch(r"\d+\.\d s \(range \d+\.\d to \d+\.\d s, n = 2\)", words["time lost, median"])
 
 
 def test_open_points_say_what_the_drives_cannot_settle(quiet, touched):

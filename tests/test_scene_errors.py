@@ -204,8 +204,8 @@ CASES = {
     ),
     "an unknown sensor": (
         PLAIN + fault(sensor="frnt_left", kind="dead", from_s=1.0, to_s=2.0),
-        "faults.0.sensor: one of front_left, front_right, rear_left, rear_right, ultrasonic, link was wanted; "
-        "did you mean 'front_left'?, got 'frnt_left'",
+        "faults.0.sensor: one of front_left, front_right, rear_left, rear_right, ultrasonic, link was wanted, "
+        "got 'frnt_left'; did you mean 'front_left'?",
     ),
     "a fault that ends before it begins": (
         PLAIN + fault(sensor="link", kind="lost", from_s=3.0, to_s=3.0),

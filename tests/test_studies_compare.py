@@ -95,6 +95,27 @@ def test_the_paired_difference_finds_what_was_put_in():
     assert made().paired().set_index("metric").loc["least_ttc_s", "n"] == 0
 
 
+def said(n, metric):
+    (line,) = (line for line in made(n).lines() if line.startswith(f"{metric}:"))
+    return line
+
+
+def test_a_median_of_fewer_than_six_pairs_has_a_range_and_no_interval():
+    # both ends of n values lie on one side of the median with 2 / 2^n: 5 values 6.25 %, 6 values 3.1 %
+    assert "(median, range " in said(5, "lost_s")
+    assert "(median, 95 % interval " in said(6, "lost_s")
+    few = made(5)
+    difference = few.rows["b_lost_s"] - few.rows["a_lost_s"]
+    line = few.paired().set_index("metric").loc["lost_s"]
+    assert [line["low"], line["high"]] == [difference.min(), difference.max()]
+
+
+def test_where_no_pair_has_a_finite_difference_there_is_no_nan_in_the_sentence():
+    assert said(40, "least_ttc_s") == (
+        "least_ttc_s: cautious less baseline: no pair with a finite difference; above in 0, below in 0"
+    )
+
+
 def test_two_sides_that_are_the_same_are_refused():
     with pytest.raises(InputError, match=r"^nothing differs: a second tuning, or decide_a or decide_b, was wanted$"):
         compare(crosses(), Tuning(), Tuning(), seeds=2)

@@ -64,6 +64,10 @@ def test_a_printed_rate_carries_its_number_of_drives_and_its_bound():
 def test_counts_that_cannot_be_are_refused():
     with pytest.raises(InputError, match=r"^k must lie from 0 to n = 4, got 5$"):
         rate_interval(5, 4)
+    with pytest.raises(InputError, match=r"^k and n must be whole numbers, got 1\.5 and 3$"):
+        rate_interval(1.5, 3)
+    with pytest.raises(InputError, match=r"^k and n must be whole numbers, got 1 and nan$"):
+        rate_bound(1, math.nan)
     with pytest.raises(InputError, match=r"^the level must lie between 0 and 1, got 95$"):
         rate_bound(1, 4, confidence=95)
     with pytest.raises(InputError, match=r"^rate must lie between 0 and 1, got 0$"):

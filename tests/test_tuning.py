@@ -87,6 +87,20 @@ def test_every_number_has_bounds_unit_doc_and_source():
         assert info.description, dotted
 
 
+LEANS = ("and", "nor", "or", "but", "the same", "alike", "more for", "no walker", "farther than", "nearer than", "kept")
+
+
+def test_the_doc_of_every_value_makes_sense_without_the_one_before_it():
+    """A slider, the schema and a line of parameters.csv show one doc alone."""
+    docs = {dotted: info.description for dotted, _, info in fields(Tuning())}
+    leaning = {dotted: doc for dotted, doc in docs.items() if doc.startswith(tuple(f"{one} " for one in LEANS))}
+    assert leaning == {}
+    assert docs["freespace.echo_range_m"] == "beyond this range silence of the ultrasonics is no evidence"
+    assert docs["people.standing_for_s"] == "time for which someone has to have stood to count as standing"
+    short = [dotted for dotted, doc in docs.items() if len(doc.split()) < 2 and dotted != "name"]
+    assert short == []
+
+
 def test_a_short_file_takes_the_defaults_for_what_it_leaves_out(tmp_path):
     (tmp_path / "t.toml").write_text("[vehicle]\nbrake_mps2 = 3\n", encoding="utf-8")  # an integer passes as a float
     tuning = load_tuning(tmp_path / "t.toml")

@@ -5,7 +5,7 @@ import sys
 from pathlib import Path
 
 from avoidkit.checks import InputError
-from avoidkit.commands.shared import CAUTION, MISTAKE, command, say
+from avoidkit.commands.shared import CAUTION, MISTAKE, command, counted, say
 
 
 def add(commands):
@@ -94,7 +94,7 @@ def _checked_scene(path):
     from avoidkit.scene import load_scene
 
     scene = load_scene(path)
-    holds = f"{len(scene.people)} people, path of {scene.reference.length_m:.1f} m, {scene.duration_s:g} s"
+    holds = f"{counted(len(scene.people), 'people')}, path of {scene.reference.length_m:.1f} m, {scene.duration_s:g} s"
     return [f"{path}: a scene, {scene.name!r}: {holds}"]
 
 
@@ -133,4 +133,4 @@ def mended(name):
 
     path = mend(name)
     recording = load_recording(path)
-    return [f"{path}: {len(recording)} rows, {recording.duration_s:.2f} s saved from {name}"]
+    return [f"{path}: {counted(len(recording), 'rows')}, {recording.duration_s:.2f} s saved from {name}"]

@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from avoidkit.commands.shared import CAUTION, command, named_scene, named_tuning, say
+from avoidkit.commands.shared import CAUTION, as_options, command, named_scene, named_tuning, say
 from avoidkit.commands.studying import (
     add_drive_options,
     add_study_options,
@@ -36,12 +36,13 @@ def run_compare(options):
     scenes = [named_scene(name) for name in options.scenes]
     from avoidkit.studies.comparison import compare
 
-    found = compare(
-        scenes, *tunings, seeds=seeds_of(options.seeds), duration_s=options.duration,
-        loop="exact" if options.exact else "sensed",
-        recordings=str(Path(options.out) / "recordings") if options.record else None, marked=options.marked or (),
-        **running(options),
-    )  # fmt: skip
+    with as_options(seeds="--seeds"):
+        found = compare(
+            scenes, *tunings, seeds=seeds_of(options.seeds), duration_s=options.duration,
+            loop="exact" if options.exact else "sensed",
+            recordings=str(Path(options.out) / "recordings") if options.record else None, marked=options.marked or (),
+            **running(options),
+        )  # fmt: skip
     from avoidkit.studies.spread import harmless
     from avoidkit.views.pairs import comparison_figure
 

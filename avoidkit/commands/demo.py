@@ -1,10 +1,11 @@
 """`avoidkit demo`: write a recorded drive, or two side by side, as one HTML page that plays without network."""
 
+import math
 import os
 from pathlib import Path
 
 from avoidkit.checks import InputError
-from avoidkit.commands.shared import CAUTION, clear_place, command, least, say
+from avoidkit.commands.shared import CAUTION, as_options, clear_place, command, least, say
 
 
 def add(commands):
@@ -29,6 +30,9 @@ def run_demo(options):
     from avoidkit.recording import load_recording
 
     least(options, every=1)
+    for option, value in (("--from", options.from_s), ("--to", options.to_s)):
+        if value is not None and not math.isfinite(value):
+            raise InputError(f"{option} must be a finite number of seconds, got {value}")
     if options.review:
         return run_review(options)
     if options.question:
@@ -36,17 +40,19 @@ def run_demo(options):
     if len(options.recording) > 2:
         raise InputError(f"one or two recordings were wanted, got {len(options.recording)}")
     page = options.out or str(Path(options.recording[0]).with_suffix(".html"))
+    clear_place(page, force=options.force, ending=".html")
+    clear_place(options.gif, force=options.force, ending=".gif")
     recordings = [load_recording(path) for path in options.recording]
-    for place in filter(None, (page, options.gif)):
-        clear_place(place, force=options.force)
     from avoidkit.views.demo import export_demo  # the heavy part comes after the mistakes
 
-    export_demo(recordings, page, from_s=options.from_s, to_s=options.to_s, every=options.every)
+    with as_options(from_s="--from", to_s="--to"):
+        export_demo(recordings, page, from_s=options.from_s, to_s=options.to_s, every=options.every)
     lines = [f"{page}: {os.path.getsize(page) / 1e6:.2f} MB, opens in a browser as it is"]
     if options.gif:
         from avoidkit.views.gif import export_gif
 
-        export_gif(recordings[0], options.gif, from_s=options.from_s, to_s=options.to_s)
+        with as_options(from_s="--from", to_s="--to"):
+            export_gif(recordings[0], options.gif, from_s=options.from_s, to_s=options.to_s)
         lines.append(f"{options.gif}: {os.path.getsize(options.gif) / 1e6:.2f} MB")
     say(*lines, CAUTION)
     return 0
@@ -59,11 +65,13 @@ def run_review(options):
     unused = [name for name in ("gif", "from_s", "to_s") if getattr(options, name) is not None]
     if unused:
         raise InputError(f"--{unused[0].removesuffix('_s')} does not go with --review, which picks its moments itself")
-    recordings = [load_recording(path) for path in options.recording]
+    from avoidkit.studies.telling import require_different
     from avoidkit.views.review import QUESTION, default_page, review
 
     page = options.out or default_page(options.recording)
-    clear_place(page, force=options.force)
+    clear_place(page, force=options.force, ending=".html")
+    recordings = [load_recording(path) for path in options.recording]
+    require_different(recordings, options.recording)
     review(recordings, page, question=options.question or QUESTION)
     n = len(recordings)
     of = f"a review of {n} recording{'s' if n > 1 else ''}"

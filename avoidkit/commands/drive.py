@@ -12,6 +12,7 @@ from avoidkit.commands.shared import (
     add_tuning,
     clear_place,
     command,
+    drivable,
     least,
     named_scene,
     named_tuning,
@@ -29,7 +30,7 @@ def add(commands):
     made.add_argument("scene", metavar="SCENE", help="a scene file, or the name of a shipped one")
     add_tuning(made)
     made.add_argument("--seed", type=int, default=0, metavar="N", help="seed of every random draw (0)")
-    made.add_argument("--duration", type=float, metavar="S", help="seconds to drive (as the scene says)")
+    made.add_argument("--duration", type=float, metavar="S", help="seconds to drive, at most 3600 (as the scene says)")
     made.add_argument(
         "--exact", action="store_true",
         help="with perfect knowledge in place of sensors, tracker and grid, as `stress` does: the decision alone",
@@ -47,6 +48,7 @@ def run_drive(options):
     from avoidkit.recording import summary_lines
 
     least(options, seed=0)
+    drivable(options)
     scene, tuning = named_scene(options.scene), named_tuning(options.tuning)
     clear_place(options.out, force=options.force, ending=".parquet")
     clear_picture(options.diagnose, force=options.force)

@@ -17,11 +17,13 @@ def run_export(options):
     import os
 
     from avoidkit.logs.export import export_log
+    from avoidkit.parameters import write_text
     from avoidkit.recording import load_recording
 
     clear_place(options.out, force=options.force)
     recording = load_recording(options.recording)
     file, mapping = export_log(recording, options.out, replace=options.force)
+    write_text(mapping, f"# {CAUTION}\n{mapping.read_text(encoding='utf-8')}")
     marked = [recording.mark] if recording.mark else []
     say(f"{file}: {os.path.getsize(file) / 1e6:.2f} MB", f"{mapping}: reads it again", *marked, CAUTION)
     return 0

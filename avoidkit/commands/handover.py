@@ -1,7 +1,7 @@
 """`avoidkit handover`: a frozen tuning with parameter table, vectors and runner, for another implementation."""
 
 from avoidkit.checks import InputError
-from avoidkit.commands.shared import CAUTION, command, named_tuning, say
+from avoidkit.commands.shared import CAUTION, command, counted, named_tuning, say
 
 
 def add(commands):
@@ -29,6 +29,6 @@ def run_handover(options):
     from avoidkit.handover import write_handover
 
     counts = write_handover(tuning, options.out, force=options.force)
-    lines = [f"  {name:<14} {count} vectors" for name, count in counts.items()]
+    lines = [f"  {name:<14} {counted(count, 'vectors')}" for name, count in counts.items()]
     say(f"{options.out}: hand-over of {tuning.name} ({tuning.hash})", *lines, "  begin with README.md", CAUTION)
     return 0

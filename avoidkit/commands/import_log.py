@@ -1,6 +1,16 @@
 """`avoidkit import`: read a foreign log through a mapping file into a recording; what was found is told first."""
 
-from avoidkit.commands.shared import CAUTION, Progress, add_tuning, clear_place, command, named_tuning, say
+from avoidkit.commands.shared import (
+    CAUTION,
+    Progress,
+    add_tuning,
+    as_options,
+    clear_place,
+    command,
+    counted,
+    named_tuning,
+    say,
+)
 
 
 def add(commands):
@@ -35,7 +45,8 @@ def run_import(options):
     mapping, tuning = load_mapping(options.mapping), named_tuning(options.tuning)
     clear_place(options.out, force=options.force, ending=".parquet")
     part = {"from_s": options.from_s, "to_s": options.to_s}
-    recording = read_log(options.log, mapping, tuning=tuning, databases=options.dbc, **part)
+    with as_options(from_s="--from", to_s="--to"):
+        recording = read_log(options.log, mapping, tuning=tuning, databases=options.dbc, **part)
     say(*found_from(recording.log["found"]).lines())
     if options.out is None:
         say(CAUTION)
@@ -45,5 +56,5 @@ def run_import(options):
         recording = play(recording, progress=progress)
         progress.end()
     recording.save(options.out)
-    say(f"{options.out}: {len(recording)} rows, {recording.duration_s:.2f} s", CAUTION)
+    say(f"{options.out}: {counted(len(recording), 'rows')}, {recording.duration_s:.2f} s", CAUTION)
     return 0

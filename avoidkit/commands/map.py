@@ -5,10 +5,15 @@ import math
 import numpy as np
 
 from avoidkit.checks import InputError
-from avoidkit.commands.shared import CAUTION, add_tuning, command, least, named_scene, named_tuning, say
+from avoidkit.commands.shared import CAUTION, add_tuning, as_options, command, least, named_scene, named_tuning, say
 from avoidkit.commands.studying import add_study_options, running, write_picture, write_table, written
 
 MOST_STEPS = 10_000  # along one axis
+WRITES = ("map.*", "boundary.*", "against.*", "difference.*")
+OPTIONS = {
+    "heading_deg": "--heading", "speed_mps": "--speed", "along_m": "--along", "vehicle_mps": "--vehicle-speed",
+    "watch_s": "--sensed", "refine_m": "--refine", "x_m": "--x", "y_m": "--y",
+}  # fmt: skip
 
 
 def add(commands):
@@ -62,15 +67,17 @@ def run_map(options):
     from avoidkit.studies.verdict_map import difference, verdict_map
     from avoidkit.views.maps import difference_figure, map_figure
 
-    run = running(options)
+    run = running(options, writes=WRITES, kept="map/manifest.json")
     folder = run.pop("folder")
-    found = verdict_map(scene, tuning, folder=folder / "map", **given, **run)
+    with as_options(**OPTIONS):
+        found = verdict_map(scene, tuning, folder=folder / "map", **given, **run)
     files = write_table(found.frame(), folder, "map") + write_picture(map_figure(found), folder, "map")
     if len(found.boundary):
         files += write_table(found.boundary, folder, "boundary")
     lines = list(found.lines())
     if other is not None:
-        second = verdict_map(scene, other, folder=folder / "against", **given, **run)
+        with as_options(**OPTIONS):
+            second = verdict_map(scene, other, folder=folder / "against", **given, **run)
         both = difference(found, second)
         files += write_table(second.frame(), folder, "against") + write_table(both.table(), folder, "difference")
         files += write_picture(difference_figure(both, names=(tuning.name, other.name)), folder, "difference")

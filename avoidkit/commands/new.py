@@ -8,10 +8,10 @@ from importlib.util import find_spec
 from pathlib import Path
 
 from avoidkit.checks import InputError
-from avoidkit.commands.shared import CAUTION, command, say
+from avoidkit.commands.shared import CAUTION, command, counted, say
 from avoidkit.places import home, shipped
 
-KINDS = ("scenes", "tunings", "mappings", "published", "recordings", "walks")  # evidence and pictures stay
+KINDS = ("scenes", "tunings", "mappings", "published", "walks")  # evidence and pictures stay
 FIRST = "01_wait_or_go_round.ipynb"
 LEFT_OUT = (".ipynb_checkpoints", "__pycache__")
 
@@ -26,7 +26,7 @@ def run_new(options):
     """Make the folder, and say what is in it and what to do next."""
     folder = Path(options.folder)
     counts = start(folder)
-    told = ", ".join(f"{n} {kind}" for kind, n in counts.items())
+    told = ", ".join(counted(n, kind) for kind, n in counts.items())
     say(
         f"{folder}: {told}",
         "The notebooks read the scenes and tunings of this folder. Go on with:",

@@ -36,6 +36,8 @@ def run_redecide(options):
     if options.picture and len(options.recordings) > 1:
         raise InputError(f"--picture is of one recording, got {len(options.recordings)}")
     for name in options.recordings:
+        if Path(name).is_dir():
+            raise InputError(f"{name}: is a folder, recordings (Parquet, .part) were wanted")
         if not Path(name).is_file():
             raise InputError(f"{name}: no such file")
     tuning = None if options.tuning is None else named_tuning(options.tuning)

@@ -2,8 +2,10 @@
 
 import argparse
 import os
+import re
 import sys
 import textwrap
+from contextlib import contextmanager
 from pathlib import Path
 
 from avoidkit.checks import InputError
@@ -13,6 +15,7 @@ CAUTION = (
     "A desk prototype, not evidence of safety: no use on a vehicle without the responsible engineers, "
     "the applicable standards and local law."
 )
+LONGEST_S = 3600.0  # that a drive may last, as in a scene file
 MISTAKE, INTERRUPTED = 2, 130  # exit codes; 130 is what shells give for Ctrl-C
 
 
@@ -62,6 +65,48 @@ def least(options, **bounds):
         value = getattr(options, name)
         if value is not None and not value >= bound:
             raise InputError(f"--{name.replace('_', '-')} must be at least {bound}, got {value}")
+
+
+def drivable(options):
+    """Raise `InputError` unless `--duration`, where it was said, is above 0 and no longer than a scene file may ask."""
+    if options.duration is not None and not 0.0 < options.duration <= LONGEST_S:
+        raise InputError(f"--duration must be above 0 and at most {LONGEST_S:g} s, got {options.duration:g}")
+
+
+@contextmanager
+def as_options(**options):
+    """Let messages about arguments of Python name the options of the command instead; `None`, not said, is left out.
+
+    Examples
+    --------
+    >>> with as_options(from_s="--from", to_s="--to"):
+    ...     raise InputError("from_s 9.0, to_s None: no recorded row lies between")
+    Traceback (most recent call last):
+    avoidkit.checks.InputError: --from 9.0: no recorded row lies between
+    """
+    try:
+        yield
+    except InputError as error:
+        said = str(error)
+        if type(error) is not InputError or said.startswith("--"):
+            raise
+        begins = re.match(r"\w*", said)[0] in options  # short words such as n count only where one begins the message
+        for name, option in options.items():
+            if begins or "_" in name:
+                said = re.sub(rf"\b{name} None, |, {name} None\b", "", said)
+                said = re.sub(rf"(?<![\w.'/-]){name}(?![\w.'/])", option, said)
+        raise InputError(said) from None
+
+
+def counted(n, kind):
+    """A number of things, from the word for many of them.
+
+    Examples
+    --------
+    >>> counted(1, "mappings"), counted(1, "people"), counted(2, "scenes"), counted(1, "published")
+    ('1 mapping', '1 person', '2 scenes', '1 published')
+    """
+    return f"{n} {({'people': 'person'}.get(kind) or kind.removesuffix('s')) if n == 1 else kind}"
 
 
 def named_scene(name):

@@ -4,7 +4,7 @@ import os
 from pathlib import Path
 
 from avoidkit.checks import InputError
-from avoidkit.commands.shared import add_workers, least
+from avoidkit.commands.shared import add_workers, drivable, least
 
 MOST_SEEDS = 100_000
 
@@ -15,6 +15,9 @@ def add_study_options(made, *, workers=True):
         "--out", metavar="FOLDER", required=True, help="where tables and pictures go; call again to go on after a stop"
     )
     made.add_argument("--quiet", action="store_true", help="no progress line")
+    made.add_argument(
+        "--force", action="store_true", help="replace tables and pictures in FOLDER that are not of this study"
+    )
     made.set_defaults(stopped=stopped)
     if workers:
         add_workers(made)
@@ -32,7 +35,7 @@ def add_drive_options(made):
     made.add_argument(
         "--seeds", default="0-4", metavar="SEEDS", help="which seeds: 0-9 are ten, 1,4,7 three, 2 is seed 2 alone (0-4)"
     )
-    made.add_argument("--duration", type=float, metavar="S", help="seconds to drive (as the scene says)")
+    made.add_argument("--duration", type=float, metavar="S", help="seconds to drive, at most 3600 (as the scene says)")
     made.add_argument(
         "--exact", action="store_true", help="with perfect knowledge in place of sensors, tracker and grid: faster"
     )
@@ -79,8 +82,18 @@ def named_once(pairs, option):
     return dict(pairs)
 
 
-def running(options, tables=("rows",)):
-    """The arguments by which a study runs, from the options."""
+def running(options, *, writes=(), kept=""):
+    """The arguments by which a study runs, from the options; mistakes in them are refused.
+
+    Parameters
+    ----------
+    writes : sequence of str
+        Patterns of the files that the command writes into its folder, where `Shelf` does not look after that.
+    kept : str
+        Pattern of the manifests that say that the folder is of this study already.
+    """
+    if hasattr(options, "duration"):
+        drivable(options)
     if hasattr(options, "workers"):
         least(options, workers=1)
         most = max(8, 4 * (os.cpu_count() or 1))
@@ -88,10 +101,21 @@ def running(options, tables=("rows",)):
             raise InputError(f"--workers must be at most {most} on this machine, got {options.workers}")
     if Path(options.out).exists() and not Path(options.out).is_dir():
         raise InputError(f"{options.out}: is a file, a folder was wanted")
+    if not options.force:
+        _require_own(Path(options.out), writes, kept)
     from avoidkit.studies.workers import processes
 
     executor = processes(options.workers) if getattr(options, "workers", 1) > 1 else None
     return {"executor": executor, "folder": Path(options.out), "progress": not options.quiet}
+
+
+def _require_own(folder, writes, kept):
+    """Refuse a file of a name that is to be written where no study of ours is kept beside it."""
+    if kept and any(folder.glob(kept)):
+        return
+    there = next((file for pattern in writes for file in sorted(folder.glob(pattern))), None)
+    if there is not None:
+        raise InputError(f"{there}: is there already; choose another folder, or say --force to replace it")
 
 
 def write_table(frame, folder, name):

@@ -1,7 +1,7 @@
 """`avoidkit sweep`: drive scenes over a range of tunings and show what a wider margin costs."""
 
 from avoidkit.checks import InputError
-from avoidkit.commands.shared import CAUTION, add_tuning, command, named_scene, named_tuning, say
+from avoidkit.commands.shared import CAUTION, add_tuning, as_options, command, named_scene, named_tuning, say
 from avoidkit.commands.studying import (
     add_drive_options,
     add_study_options,
@@ -45,10 +45,11 @@ def run_sweep(options):
     over = named_once([over_of(text) for text in options.over], "--over")
     from avoidkit.studies.sweep import sweep
 
-    found = sweep(
-        scenes, tuning, over, seeds=seeds_of(options.seeds), design=options.design, n=options.n,
-        duration_s=options.duration, loop="exact" if options.exact else "sensed", **running(options),
-    )  # fmt: skip
+    with as_options(over="--over", seeds="--seeds", design="--design", n="--n"):
+        found = sweep(
+            scenes, tuning, over, seeds=seeds_of(options.seeds), design=options.design, n=options.n,
+            duration_s=options.duration, loop="exact" if options.exact else "sensed", **running(options),
+        )  # fmt: skip
     from avoidkit.views.tradeoff import tradeoff_figure
 
     files = write_table(found.rows, options.out, "sweep") + write_table(found.settings(), options.out, "settings")

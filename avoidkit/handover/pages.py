@@ -27,12 +27,13 @@ def parameter_rows(tuning):
 
 
 def parameters_csv(tuning):
-    """The table as CSV; text that a spreadsheet would take for a formula is quoted."""
+    """The table as CSV, the caution as its last row; text that a spreadsheet would take for a formula is quoted."""
     out = io.StringIO()
     writer = csv.DictWriter(out, HEADS, lineterminator="\n")
     writer.writeheader()
     for row in parameter_rows(tuning):
         writer.writerow({key: harmless(value) for key, value in row.items()})
+    writer.writerow(dict.fromkeys(HEADS, "") | {"parameter": "caution", "meaning": CAUTION})
     return out.getvalue()
 
 

@@ -20,7 +20,7 @@ from avoidkit.studies.drives import (
 from avoidkit.studies.marked import NOT_MET, held_against, marked_in
 from avoidkit.studies.metrics import actions_in_words, changed_answers, drive_row
 from avoidkit.studies.run import Plan, execute
-from avoidkit.studies.statistics import median_interval, rate_words, sign_test
+from avoidkit.studies.statistics import interval_words, median_interval, rate_words, sign_test
 
 SIDES = ("a", "b")
 EVENTS = {
@@ -83,7 +83,8 @@ class Comparison:
 
     def paired(self):
         """Differences b - a within pairs: `metric`, `unit`, medians of both sides, median difference with its
-        bootstrap 95 % interval, how often b is above and below a, and the exact two-sided sign test's p."""
+        bootstrap 95 % interval (of fewer than 6 pairs: the range), how often b is above and below a, and the exact
+        two-sided sign test's p."""
         import pandas as pd
 
         lines = []
@@ -114,16 +115,21 @@ class Comparison:
         said = [f"{pairs}: {one} against {other}, {in_words(self.rows)}"]
         said += [f"{line['event']}: {line['side']} {line['words']}" for _, line in self.events().iterrows()]
         for _, line in self.paired().iterrows():
-            said.append(
-                f"{line['metric']}: {other} less {one} {line['difference']:+.2f} {line['unit']} (median, 95 % interval "
-                f"{line['low']:+.2f} to {line['high']:+.2f}, n {line['n']}; above in {line['b_above']}, below in "
-                f"{line['b_below']}, sign test p {line['p']:.2g})"
-            )
+            said.append(f"{line['metric']}: {other} less {one}{_difference_words(line)}")
         said.append(f"another answer at some cycle: {rate_words(len(self.changed()), len(self.rows))}")
         return said
 
     def _repr_html_(self):
         return "<p>" + "<br>".join(self.lines()) + "</p>" + self.changed()._repr_html_()
+
+
+def _difference_words(line):
+    """A line of `paired` in words."""
+    sides = f"above in {line['b_above']}, below in {line['b_below']}"
+    if not line["n"]:
+        return f": no pair with a finite difference; {sides}"
+    spread = f"{interval_words(line['n'])} {line['low']:+.2f} to {line['high']:+.2f}, n {line['n']}"
+    return f" {line['difference']:+.2f} {line['unit']} (median, {spread}; {sides}, sign test p {line['p']:.2g})"
 
 
 def compare(

@@ -24,7 +24,7 @@ def rate_interval(k, n, *, level=0.95):
     Raises
     ------
     InputError
-        If k, n or level is out of its range.
+        If k or n is no whole number, or k, n or level is out of its range.
 
     Examples
     --------
@@ -110,15 +110,16 @@ def median_interval(values, *, level=0.95, seed=0, resamples=2000):
     Returns
     -------
     dict
-        `n` values used, `median`, `low`, `high`; all NaN where no value is finite. Of fewer than 3 values the
-        interval is their range.
+        `n` values used, `median`, `low`, `high`; all NaN where no value is finite. Of fewer values than an
+        interval needs (6 for 95 %) the
+        interval is their range, see `interval_words`.
     """
     values = np.asarray(values, dtype=float)
     values = values[np.isfinite(values)]
     if not len(values):
         return {"n": 0, "median": math.nan, "low": math.nan, "high": math.nan}
     low, high = float(values.min()), float(values.max())
-    if len(values) > 2 and low < high:
+    if _interval_exists(len(values), level) and low < high:
         from scipy.stats import bootstrap
 
         found = bootstrap(
@@ -127,6 +128,23 @@ def median_interval(values, *, level=0.95, seed=0, resamples=2000):
         )  # fmt: skip
         low, high = (float(end) for end in found.confidence_interval)
     return {"n": len(values), "median": float(np.median(values)), "low": low, "high": high}
+
+
+def interval_words(n, *, level=0.95):
+    """What the two ends of `median_interval` are: so few values have no interval of that level, whatever is drawn.
+
+    Both ends of the range of n values lie on one side of the median with probability 2 / 2^n.
+
+    Examples
+    --------
+    >>> interval_words(5), interval_words(6)
+    ('range', '95 % interval')
+    """
+    return f"{100 * level:g} % interval" if _interval_exists(n, level) else "range"
+
+
+def _interval_exists(n, level):
+    return 2.0 ** (1 - n) <= 1 - level
 
 
 def sign_test(differences):
@@ -235,6 +253,8 @@ def _upper(k, n, tail):
 
 
 def _require_counts(k, n, level):
+    if not all(math.isfinite(one) and one == math.floor(one) for one in (k, n)):
+        raise InputError(f"k and n must be whole numbers, got {k} and {n}")
     if not 0 <= k <= n:
         raise InputError(f"k must lie from 0 to n = {n}, got {k}")
     if not 0 < level < 1:

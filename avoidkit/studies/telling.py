@@ -6,9 +6,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from avoidkit.checks import InputError
-from avoidkit.studies.statistics import median_interval, rate_words
+from avoidkit.studies.statistics import interval_words, median_interval, rate_words
 
 BEFORE_S, AFTER_S = 2.0, 6.0  # shown before and after a moment
+SAME = ("action", "along_m", "reference_along_m", "gap_m")  # columns by which a drive is known again
 APART_S = 6.0  # two moments of one drive are at least so far from each other
 
 
@@ -92,11 +93,52 @@ def evidence_of(recordings):
     -------
     dict of dict
         {(tuning name, hash): {what: words}}; drives of different tunings are never counted together.
+
+    Raises
+    ------
+    InputError
+        If a drive is there twice.
     """
+    recordings = list(recordings)
+    require_different(recordings)
     groups = {}
     for recording in recordings:
         groups.setdefault((recording.tuning.name, recording.tuning.hash), []).append(recording.summary())
     return {key: _rates(summaries) for key, summaries in groups.items()}
+
+
+def require_different(recordings, names=None):
+    """Raise `InputError` where one drive is there twice, whole or in part: counted twice it would tighten the bounds.
+
+    Parameters
+    ----------
+    recordings : sequence of Recording
+    names : sequence of str, optional
+        What messages call them; else by number, from 1 on.
+    """
+    names = [f"recording {k}" for k in range(1, len(recordings) + 1)] if names is None else names
+    alike = {}
+    for name, recording in zip(names, recordings, strict=True):
+        shaped_by = (recording.scene.model_dump_json(), recording.tuning.hash, recording.seed)
+        for before, other in alike.setdefault(shaped_by, []):
+            if _same_drive(recording, other):
+                raise InputError(f"{name}: is the same drive as {before} (scene, tuning, seed); each counts once")
+        alike[shaped_by].append((name, recording))
+
+
+def _same_drive(one, other):
+    """Whether two recordings of one scene, tuning and seed agree at every instant that both hold.
+
+    They need not: somebody's own decision may have driven one of them. Of logs, all has to be equal.
+    """
+    if one.log is not None or other.log is not None:
+        return one.equals(other)
+    _, mine, others = np.intersect1d(np.round(one.times_s, 6), np.round(other.times_s, 6), return_indices=True)
+    for name in SAME:
+        a, b = one.rows.numbers(name)[mine], other.rows.numbers(name)[others]
+        if not (np.array_equal(a, b, equal_nan=True) if np.asarray(a).dtype.kind == "f" else np.array_equal(a, b)):
+            return False
+    return len(mine) > 0
 
 
 def _rates(summaries):
@@ -108,7 +150,7 @@ def _rates(summaries):
     lost = median_interval([s["lost_s"] for s in summaries])
     gaps = [s["nearest_gap_moving_m"] for s in summaries if math.isfinite(s["nearest_gap_moving_m"])]
     minutes, way_m = sum(s["duration_s"] for s in summaries) / 60, sum(s["driven_m"] for s in summaries)
-    spread = f"95 % interval {lost['low']:.1f} to {lost['high']:.1f} s, n = {lost['n']}"
+    spread = f"{interval_words(lost['n'])} {lost['low']:.1f} to {lost['high']:.1f} s, n = {lost['n']}"
     return {
         "drives": f"{n}, {minutes:.1f} minutes, {way_m:.0f} m",
         "with a contact while moving": rate(lambda s: s["contacts_moving"]),
