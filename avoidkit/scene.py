@@ -221,7 +221,13 @@ def load_scene(path):
 
 
 def save_scene(scene, path):
-    """Write a scene file; over an old one its comments and order stay, and only what differs is changed."""
+    """Write a scene file; over an old one its comments and order stay, and only what differs is changed.
+
+    Raises
+    ------
+    InputError
+        If the old file is no TOML (it is left alone), or the file cannot be written.
+    """
     from avoidkit.scene_text import scene_toml
 
     path = Path(path)

@@ -192,7 +192,7 @@ def test_two_faults_of_one_sensor_at_one_time_are_refused():
 
 def test_too_many_empty_scans_in_a_row_are_a_radar_that_is_stuck_where_false_alarms_should_have_come():
     def after(noisy, false_per_scan, empties=200):
-        watch, empty = Repeats(noisy, false_per_scan), Scan("front_left", 0.0, 0.0, [], [], [], [])
+        watch, empty = Repeats(noisy, false_per_scan), Scan("front_left", 0.0, 0.05, [], [], [], [])
         told = [watch.seen(empty, Pose(0.0, 0.0, 0.0)) for _ in range(empties)]
         return told.index(True) if any(told) else None
 
@@ -203,7 +203,12 @@ def test_too_many_empty_scans_in_a_row_are_a_radar_that_is_stuck_where_false_ala
 
 def test_a_return_between_them_begins_the_row_of_empty_scans_anew():
     watch = Repeats(True, 0.5)
-    empty = Scan("front_left", 0.0, 0.0, [], [], [], [])
+    empty = Scan("front_left", 0.0, 0.05, [], [], [], [])
     some = Scan("front_left", 0.0, 0.0, [5.0], [0.1], [0.0], [20.0])
     told = [watch.seen(some if k % 40 == 39 else empty, Pose(0.0, 0.0, 0.0)) for k in range(400)]
     assert not any(told)
+
+
+def test_empty_scans_that_stand_in_for_a_list_of_objects_are_never_too_many():
+    watch, empty = Repeats(True, 0.5), Scan("front_left", 0.0, 0.0, [], [], [], [])
+    assert not any(watch.seen(empty, Pose(0.0, 0.0, 0.0)) for _ in range(400))

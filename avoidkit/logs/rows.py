@@ -76,7 +76,7 @@ class _Radars:
     """What each radar said last, {name: (health, taken_s)}, with what a drive's own loop adds to that."""
 
     def __init__(self, tuning, motion):
-        self._noisy, self._motion = tuning.radar.noise, motion
+        self._radar, self._motion = tuning.radar, motion
         self._repeats, self._state = {}, {}
 
     def after(self, scans, now):
@@ -91,7 +91,7 @@ class _Radars:
 
     def _health(self, scan, now):
         """What it said of itself, but blind where it sends one scan again and again or one of a time to come."""
-        watch = self._repeats.setdefault(scan.sensor, Repeats(self._noisy))
+        watch = self._repeats.setdefault(scan.sensor, Repeats(self._radar.noise, self._radar.false_alarms_per_scan))
         stuck = watch.seen(scan, Pose(*self._motion.pose_at(scan.taken_s)[:3]))
         return Health.BLIND if stuck or math.isinf(age(now, scan.taken_s)) else scan.health
 

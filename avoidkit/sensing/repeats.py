@@ -17,7 +17,7 @@ class Repeats:
     """Memory of the last scan of one radar that differed from the one before.
 
     A scan without returns repeats nothing, since an empty field looks the same twice, unless there are so many in a
-    row that false alarms should have come between them.
+    row that false alarms should have come between them; scans that stand in for a list of objects do not count.
 
     Parameters
     ----------
@@ -46,8 +46,9 @@ class Repeats:
         ranges, azimuths, before, times = self._last
         same = np.array_equal(scan.range_m, ranges) and np.array_equal(scan.azimuth_rad, azimuths)
         if same and len(scan) == 0:
-            self._last = (ranges, azimuths, before, times + 1)
-            return times + 1 >= self._most_empty
+            times += scan.arrives_s > scan.taken_s  # what stands in for a list of objects arrives as it is taken
+            self._last = (ranges, azimuths, before, times)
+            return times >= self._most_empty
         if not same:
             self._last = (scan.range_m, scan.azimuth_rad, pose, 0)
             return False

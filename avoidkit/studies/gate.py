@@ -108,7 +108,8 @@ class Report:
     def lines(self):
         """In words, a line each; broken promises first."""
         name, digest = self.tuning
-        out = [f"{len(self.examined)} recordings decided and driven again with {name} ({digest})"]
+        some = "recording" if len(self.examined) == 1 else "recordings"
+        out = [f"{len(self.examined)} {some} decided and driven again with {name} ({digest})"]
         out += [f"  BROKEN   {promise.recording}: {promise.name}: {promise.found}" for promise in self.broken]
         for one in self.examined:
             out.append(f"  {one.name}: {_changes(one)}")
