@@ -111,8 +111,7 @@ def median_interval(values, *, level=0.95, seed=0, resamples=2000):
     -------
     dict
         `n` values used, `median`, `low`, `high`; all NaN where no value is finite. Of fewer values than an
-        interval needs (6 for 95 %) the
-        interval is their range, see `interval_words`.
+        interval needs (6 for 95 %) it is their range, see `interval_words`.
     """
     values = np.asarray(values, dtype=float)
     values = values[np.isfinite(values)]

@@ -4,6 +4,7 @@ import numpy as np
 from matplotlib.ticker import MaxNLocator
 
 from avoidkit.checks import InputError
+from avoidkit.studies.statistics import interval_words
 from avoidkit.views import style
 from avoidkit.views.style import BLUE, INK, ORANGE, SOFT
 from avoidkit.views.tradeoff import CAUTION, footnote
@@ -63,7 +64,9 @@ def draw_pairs(ax, comparison):
     hatches = [LOOKS[1][2] if d > 0 else LOOKS[0][2] for d in difference]
     artists = list(ax.bar(places, difference, color=colors, edgecolor=INK, lw=0.8, hatch=hatches))
     line = comparison.paired().set_index("metric").loc["lost_s"]
-    artists.append(ax.axhspan(line["low"], line["high"], color=SOFT, alpha=0.3, label="median's 95 % interval"))
+    artists.append(
+        ax.axhspan(line["low"], line["high"], color=SOFT, alpha=0.3, label=f"median's {interval_words(int(line['n']))}")
+    )
     artists.append(ax.axhline(line["difference"], color=INK, lw=2.0, linestyle="--", label="median"))
     ax.axhline(0.0, color=INK, lw=1.0)
     ax.set(title="Time lost, pair by pair", xlabel="pair, in order of the difference", ylabel=f"{other} less {one} (s)")

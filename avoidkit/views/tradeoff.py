@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from avoidkit.studies.statistics import interval_words
 from avoidkit.views import style
 from avoidkit.views.plots import HALO
 from avoidkit.views.style import BLUE, GREEN, INK, ORANGE, PURPLE, SKY, SOFT, VERMILLION
@@ -70,7 +71,8 @@ def draw_tradeoff(ax, settings, over):
                     clip_on=False,
                 )
             )
-    ax.set(xlabel="time lost (s, median and its 95 % interval)", ylabel="nearest gap while moving (m, least)")
+    interval = interval_words(int(settings["n"].min())) if len(settings) else "range"
+    ax.set(xlabel=f"time lost (s, median and its {interval})", ylabel="nearest gap while moving (m, least)")
     ax.margins(x=0.1, y=0.15)
     ax.set_ylim(bottom=min(0.0, np.min(margin, initial=0.0)))
     _at_least_wide(ax, LEAST_SHOWN_S)
