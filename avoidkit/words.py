@@ -1,5 +1,7 @@
 """One sentence in plain words for a verdict, built from its checks."""
 
+import math
+
 from avoidkit.verdict import Action
 
 _STARTS = {
@@ -7,6 +9,15 @@ _STARTS = {
     Action.DETOUR: "Goes round",
     Action.HALT: "Halts",
     Action.WAIT: "Waits",
+}
+
+_NOT_KNOWN = {
+    "age of scan": "{} does not see, has not been heard, or its clock is wrong",
+    "age of echoes": "the ultrasonics do not hear, have not been heard, or their clock is wrong",
+    "age of hold-to-run": "nothing has been heard of hold-to-run, or its clock is wrong",
+    "age of own motion": "own motion is not known, or its clock is wrong",
+    "age of grid": "the grid is of a time to come",
+    "distance of operator": "the distance of the operator is not known",
 }
 
 
@@ -66,6 +77,10 @@ def _compared(check):
         return f"the way ahead is known free for {_number(check.found)} m{ends}; {needed}"
     if check.name == "ultrasonic echo" and check.about:
         return f"{check.about} hears something at {_number(check.found)} m; {needed}"
+    if check.name == "tracks are numbers":
+        return "the tracks hold something that is no number or impossible"
+    if math.isinf(check.found) and check.name in _NOT_KNOWN:
+        return _NOT_KNOWN[check.name].format(check.about)
     relation = "at most " if check.at_most else ""
     of = f" of {check.about}" if check.about else ""
     return f"{check.name}{of} is {_number(check.found)} {check.unit}, {relation}{needed}"

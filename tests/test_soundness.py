@@ -225,3 +225,22 @@ def test_times_that_cells_cannot_keep_are_refused():
     ego = replace(BASE.ego, time_s=1.7e9)
     with pytest.raises(InputError, match="count from the start of the drive"):
         FreeSpace(TUNING).step([], None, no_tracks(1.7e9), ego)
+
+
+def test_what_is_missing_is_said_in_words_without_infinite_numbers():
+    told = {
+        "front_left does not see": replace(BASE, sensors={}),
+        "the ultrasonics do not hear": replace(BASE, echoes=None),
+        "nothing has been heard of hold-to-run": replace(BASE, hold=replace(BASE.hold, sent_s=math.nan)),
+        "the distance of the operator is not known": replace(BASE, hold=replace(BASE.hold, distance_m=math.nan)),
+        "own motion is not known": replace(BASE, ego=replace(BASE.ego, time_s=BASE.time_s + 1.0)),
+        "the grid is of a time to come": replace(BASE, grid=BASE.grid.at(BASE.time_s + 1.0)),
+        "the tracks hold something": replace(
+            BASE, tracks=replace(BASE.tracks, extent_m=np.full(len(BASE.tracks), math.nan))
+        ),
+    }
+    for words, situation in told.items():
+        why = decide(situation, TUNING).why
+        assert why.startswith(f"Halts: {words}")
+        assert "inf" not in why
+        assert "nan" not in why
