@@ -29,6 +29,8 @@ SHORTEST_M = 2.0  # with less of the leg left there is no room for a detour
 FREE_AGAIN = "free again"  # the answer of a vehicle that has halted, until it is steady enough to ask for renewal
 SEARCH_EVERY_S = 0.2  # a standing vehicle whose search found nothing looks again so often
 
+SOUND = "must return a Verdict with a finite speed cap, 0 where it halts or waits, a path and its memory"
+
 
 @dataclass(frozen=True, slots=True)
 class _Answer:

@@ -7,8 +7,8 @@ from dataclasses import replace
 import numpy as np
 
 from avoidkit.checks import InputError
+from avoidkit.decision import SOUND, halting, is_sound
 from avoidkit.decision import decide as kit_decide
-from avoidkit.decision import halting, is_sound
 from avoidkit.freespace import FreeSpace
 from avoidkit.grid import Grid
 from avoidkit.interrupts import hearing
@@ -174,8 +174,9 @@ class Loop:
         echoes = self._echoes = self._echoes if arrived is None else arrived
         for scan in scans:
             health, known_s = self._health(scan, now), self._sensor_state.get(scan.sensor, ("", -math.inf))[1]
-            if scan.taken_s > known_s:  # what comes late says nothing of now
-                self._sensor_state[scan.sensor] = (health, scan.taken_s)
+            taken_s = min(scan.taken_s, now)  # a stamp of a time to come must not outdo those that follow
+            if taken_s > known_s:  # what comes late says nothing of now
+                self._sensor_state[scan.sensor] = (health, taken_s)
         clock.mark("sensing")
         tracks = self._stage(errors, "tracker", lambda: self._tracker.step(scans, ego), no_tracks(now), Tracks)
         clock.mark("tracking")
@@ -186,11 +187,12 @@ class Loop:
         return scans, echoes, tracks, grid
 
     def _health(self, scan, now):
-        """What a radar says of itself, but blind where it sends one scan again and again or one of a time to come."""
+        """What a radar says of itself, but blind where its scans are repeats, of a time to come, or too late to count."""
         radar = self.tuning.radar
         watch = self._repeats.setdefault(scan.sensor, Repeats(radar.noise, radar.false_alarms_per_scan))
         stuck = watch.seen(scan, self._history.at(scan.taken_s).pose)
-        return Health.BLIND if stuck or math.isinf(age(now, scan.taken_s)) else Health(scan.health)
+        counts = age(now, scan.taken_s) <= self.tuning.tracking.late_s + 1e-9
+        return Health(scan.health) if counts and not stuck else Health.BLIND
 
     def _judge(self, now, ego, hold, tracks, grid, echoes, errors):
         """The situation, the verdict on it, and what went wrong; whatever a stage raised is a HALT that says so."""
@@ -203,7 +205,7 @@ class Loop:
             return situation, halting(situation, errors[0], rules=self.tuning.decision), errors[0]
         verdict = self._stage(errors, "decision", lambda: self._decide(situation, self.tuning), None)
         if not errors and not is_sound(verdict):
-            errors.append(f"decision: must return a Verdict with a finite speed cap, got {_short(verdict)}")
+            errors.append(f"decision: {SOUND}, got {_short(verdict)}")
         if errors:
             return situation, halting(situation, errors[0], rules=self.tuning.decision), errors[0]
         return situation, verdict, ""

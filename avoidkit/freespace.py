@@ -40,7 +40,7 @@ from avoidkit.tracking.records import Stage
 from avoidkit.vehicle import Ego, EgoHistory, box
 
 HISTORY_S = 3.0  # own motion kept
-GAP_S = 3.0  # ours: after a longer gap between two calls nothing of before is known
+GAP_S = 3.0  # ours: after a longer gap between two calls nothing of before is known: at rest it is a new start
 LATEST_S = 1e5  # 32 bits keep a later time to worse than 0.01 s
 STANDS_MPS = 0.05  # slower than this says nothing about the direction of travel
 
@@ -66,7 +66,7 @@ class FreeSpace:
         self._stride_cells = 0.0  # how far a hidden person got since the last whole cell
         self._way = 0.0  # last direction of travel: +1, -1, or 0 before any
         self._blind_pose, self._window = None, (0, 0, 0, 0)
-        self._told = False  # whether the time for the operator's word, the first call, is over
+        self._told = False  # whether the operator gave their word at the first call; after a gap they do at rest alone
 
     def step(self, scans, echoes, tracks, ego):
         """Take in what arrived since the last call and say what is known free now.
@@ -115,7 +115,7 @@ class FreeSpace:
             )
         dt_s = ego.time_s - self._egos[-1].time_s if self._egos else 0.0
         if dt_s > GAP_S:
-            self._state, self._blind_pose = None, None  # anybody may be anywhere by now, whatever the operator said
+            self._state, self._blind_pose = None, None  # anybody may be anywhere by now
         self._history.add(ego)
         self._egos.append(ego)
         while self._egos[0].time_s < ego.time_s - HISTORY_S:
@@ -153,7 +153,7 @@ class FreeSpace:
         if self._state is None:
             self._state = GridState(wanted, space.cell_m, cells)
             self._look_where_blind(pose)
-            if not self._told and abs(ego.speed_mps) <= STANDS_MPS:
+            if not self._told or abs(ego.speed_mps) <= STANDS_MPS:
                 self._declare(pose)
             self._told = True
         elif np.hypot(*(middle - self._state.middle_xy)) > space.recentre_m:

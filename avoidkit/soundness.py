@@ -21,7 +21,7 @@ OWN_MOTION = ("time_s", "speed_mps", "steering_rad", "yaw_rate_radps")
 SEES = (Health.OK, Health.DEGRADED)
 BEYOND_M = 0.3  # ours: beyond the end of a path by more is at no place of it
 ASKEW_DEG = 30.0  # ours: who follows a path points its way to a few degrees
-ROLLS_MPS = 0.02  # slower is at rest
+ROLLS_MPS = 0.05  # slower is at rest, or the noise of odometry
 
 
 def fault_in(situation):
@@ -33,6 +33,9 @@ def fault_in(situation):
         value = getattr(situation, name)
         if not isinstance(value, kind):
             return f"{name} must be of {kind.__name__}, got {type(value).__name__}"
+    for name, said in situation.sensors.items():
+        if not isinstance(said, tuple | list) or len(said) != 2:
+            return f"sensors: {name} must be its health and the time of its last scan, got {said}"
     if situation.echoes is not None and not isinstance(situation.echoes, Echoes):
         return f"echoes must be of Echoes or None, got {type(situation.echoes).__name__}"
     if not is_whole(situation.memory):
@@ -74,7 +77,11 @@ def is_whole(memory):
         return False
     marks = (memory.halted, memory.released, memory.ready)
     times = (memory.since_s, memory.pending_since_s, memory.capped_since_s, memory.search_after_s)
-    return all(isinstance(m, bool) for m in marks) and all(isinstance(t, Real) for t in times) and is_number(times[0])
+    return (
+        all(isinstance(m, bool | np.bool_) for m in marks)
+        and all(isinstance(t, Real) for t in times)
+        and is_number(times[0])
+    )
 
 
 def freshness(situation, direction, tuning):
@@ -84,12 +91,13 @@ def freshness(situation, direction, tuning):
     on_path, here = situation.path.pose_at(situation.along_m), situation.ego.pose
     off_m = math.hypot(here.x_m - on_path.x_m, here.y_m - on_path.y_m)
     yield at_most("offset from path", off_m, decision.off_path_m, "m")
-    yield at_most("age of own motion", age(now, situation.ego.time_s), tuning.cycle_s, "s")
+    lately_s = 2.0 * tuning.cycle_s  # a stage may work in every second cycle
+    yield at_most("age of own motion", age(now, situation.ego.time_s), lately_s, "s")
     yield at_most("age of hold-to-run", age(now, hold.sent_s), decision.link_timeout_s, "s")
     yield at_most("distance of operator", _distance(hold), decision.remote_range_m, "m")
     yield numbers_only(tracks)
     yield at_most("age of tracks", abs(now - tracks.time_s), tuning.cycle_s, "s")
-    yield at_most("age of grid", age(now, situation.grid.time_s), tuning.cycle_s, "s")
+    yield at_most("age of grid", age(now, situation.grid.time_s), lately_s, "s")
     rolls = situation.ego.speed_mps if abs(situation.ego.speed_mps) > ROLLS_MPS else 0.0
     for end, looks_there in (("front", direction > 0 or rolls > 0), ("rear", direction < 0 or rolls < 0)):
         if looks_there:
@@ -108,19 +116,21 @@ def _distance(hold):
 def numbers_only(tracks):
     """Check that nothing in the tracks is NaN or impossible, and nothing but the time since somebody stood infinite.
 
-    Impossible are a body below nothing, a variance below 0, a probability beyond 0 to 1, a sight of a time to come.
+    Impossible are a body below nothing, a variance below 0, a chance to stand or to exist beyond 0 to 1, and a sight
+    of a time to come.
     """
     finite = (tracks.state, tracks.covariance, tracks.extent_m, tracks.existence, tracks.standing, tracks.last_seen_s)
     good = all(bool(np.isfinite(a).all()) for a in (*finite, tracks.age_s, tracks.standing_for_s))
     good = good and bool((tracks.stood_ago_s > -math.inf).all())
     good = good and bool((tracks.extent_m >= 0.0).all() and (np.abs(tracks.standing - 0.5) <= 0.5 + 1e-9).all())
+    good = good and bool((np.abs(tracks.existence - 0.5) <= 0.5 + 1e-9).all())
     variances = np.diagonal(tracks.covariance, axis1=1, axis2=2)
     good = good and bool((variances >= 0.0).all() and (tracks.last_seen_s <= tracks.time_s + CLOCK_S).all())
     return Check("tracks are numbers", 1.0, float(good), "1", good)
 
 
 def radar_age(situation, name, tuning):
-    """Check of one radar: seeing for all that it says, fresh, and not so late that the tracker leaves its scans out."""
+    """Check of one radar: seeing for all that it says of itself, and fresh."""
     health, taken_s = situation.sensors.get(name, (Health.BLIND, -math.inf))
     age_s = age(situation.time_s, taken_s) if health in SEES else math.inf
-    return at_most("age of scan", age_s, min(tuning.decision.data_timeout_s, tuning.tracking.late_s), "s", name)
+    return at_most("age of scan", age_s, tuning.decision.data_timeout_s, "s", name)

@@ -191,12 +191,13 @@ def _stop_time(speed_mps, latency_s, build_up_s, brake_mps2):
 
 def _kept(function, speed_mps, *limits):
     """The function of one speed, kept from the last time; of an array, worked out: a drive asks for few, often."""
-    return _of_one_speed(function, speed_mps, *limits) if isinstance(speed_mps, float) else function(speed_mps, *limits)
+    plain = all(isinstance(number, float) for number in (speed_mps, *limits))
+    return _of_one_speed(function, speed_mps, *limits) if plain else function(speed_mps, *limits)
 
 
 @functools.lru_cache(maxsize=512)
 def _of_one_speed(function, speed_mps, *limits):
-    return function(speed_mps, *limits)
+    return float(function(speed_mps, *limits))
 
 
 def _braking_inputs(speed_mps, latency_s, build_up_s, brake_mps2):

@@ -106,7 +106,7 @@ def test_a_decision_written_in_a_test_replaces_the_kits_own_by_one_argument():
     ("wrong", "says"),
     [
         (lambda s, t: 1 / 0, "decision: ZeroDivisionError: division by zero"),
-        (lambda s, t: None, "decision: must return a Verdict with a finite speed cap, got None"),
+        (lambda s, t: None, "decision: must return a Verdict with a finite speed cap, 0 where it halts or waits"),
         (lambda s, t: replace(decide(s, t), speed_cap_mps=math.nan), "decision: must return a Verdict"),
     ],
     ids=["raises", "none", "nan"],

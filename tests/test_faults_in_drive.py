@@ -26,6 +26,15 @@ def test_a_radar_whose_clock_is_ahead_counts_as_blind_and_the_vehicle_halts_for_
     assert after[-1].ego.speed_mps == 0.0
 
 
+@pytest.mark.parametrize(("late_s", "health"), [(0.3, Health.OK), (0.1, Health.BLIND)])
+def test_a_radar_whose_scans_come_too_late_for_the_tracker_counts_as_blind(late_s, health):
+    tuning = Tuning().replace({"tracking.late_s": late_s})
+    last = drive(court("late 0.2 s", 0), tuning, seed=0, duration_s=3.0).rows[-1]
+    assert last.sensors["front_left"][0] == health
+    assert last.sensors["front_right"][0] == Health.OK
+    assert (last.verdict.settled_by == "age of scan") == (health == Health.BLIND)
+
+
 @functools.cache
 def rows(fault):
     return drive(court(fault, 0), Tuning(), seed=0, duration_s=SECONDS).rows

@@ -53,6 +53,16 @@ def test_a_field_that_is_missing_or_of_another_kind_means_halt(name, value):
     assert decide_by_echoes(without, TUNING).action == Action.HALT
 
 
+@pytest.mark.parametrize("by_s", [-0.1, -0.05, 0.001])
+def test_a_grid_of_the_cycle_before_and_a_clock_that_jitters_by_a_millisecond_do_no_harm(by_s):
+    now = BASE.time_s
+    late = replace(
+        BASE, grid=BASE.grid.at(now + by_s), ego=replace(BASE.ego, time_s=now + by_s),
+        hold=replace(BASE.hold, sent_s=now + by_s), sensors=dict.fromkeys(RADARS, (Health.OK, now + by_s)),
+    )  # fmt: skip
+    assert decide(late, TUNING).action == Action.CONTINUE
+
+
 def test_without_any_path_there_is_none_to_hand_back():
     with pytest.raises(InputError, match=r"situation\.path must be of Path, got NoneType"):
         decide(replace(BASE, path=None, reference=None), TUNING)
@@ -78,7 +88,7 @@ def test_an_operator_whose_distance_is_none_means_halt(value):
 
 
 @pytest.mark.parametrize(("name", "check"), [("ego", "own motion"), ("tracks", "tracks"), ("grid", "grid")])
-@pytest.mark.parametrize("by_s", [-60.0, -0.06, 0.06, 60.0])
+@pytest.mark.parametrize("by_s", [-60.0, -0.11, 0.06, 60.0])
 def test_what_speaks_of_another_instant_means_halt(name, check, by_s):
     record = getattr(BASE, name)
     more = {"last_seen_s": record.last_seen_s + by_s} if name == "tracks" else {}
@@ -88,16 +98,11 @@ def test_what_speaks_of_another_instant_means_halt(name, check, by_s):
 
 @pytest.mark.parametrize("health", [Health.BLIND, None, math.nan, "fine"])
 def test_a_sensor_that_does_not_say_that_it_sees_means_halt(health):
+    assert stays(replace(BASE, sensors=dict.fromkeys(RADARS, None)))
+    assert stays(replace(BASE, sensors=dict.fromkeys(RADARS, (Health.OK, "now"))))
     sensors = dict.fromkeys(RADARS, (health, BASE.time_s))
     assert decide(replace(BASE, sensors=sensors), TUNING).settled_by == "age of scan"
     assert decide(replace(BASE, echoes=replace(BASE.echoes, health=health)), TUNING).settled_by == "age of echoes"
-
-
-@pytest.mark.parametrize(("late_s", "halts"), [(0.3, False), (0.1, True)])
-def test_a_radar_whose_scans_the_tracker_leaves_out_as_late_is_not_fresh(late_s, halts):
-    tuning = TUNING.replace({"tracking.late_s": late_s})
-    verdict = decide(replace(BASE, sensors=dict.fromkeys(RADARS, (Health.OK, BASE.time_s - 0.2))), tuning)
-    assert (verdict.action == Action.HALT, verdict.settled_by == "age of scan") == (halts, halts)
 
 
 @pytest.mark.parametrize("value", [math.nan, -math.inf, math.inf])
@@ -179,7 +184,8 @@ def test_a_vehicle_that_rolls_against_its_path_needs_the_radars_of_the_end_it_ro
 
 
 @pytest.mark.parametrize(
-    ("name", "value"), [("extent_m", -1.0), ("standing", 95.0), ("standing", -0.1), ("last_seen_s", 1e3)]
+    ("name", "value"),
+    [("extent_m", -1.0), ("standing", 95.0), ("standing", -0.1), ("existence", 5.0), ("last_seen_s", 1e3)],
 )
 def test_tracks_of_impossible_numbers_mean_halt(name, value):
     tracks = replace(BASE.tracks, **{name: np.full(len(BASE.tracks), value)})
@@ -191,17 +197,16 @@ def test_a_variance_below_nothing_means_halt():
     assert decide(replace(BASE, tracks=tracks), TUNING).settled_by == "tracks are numbers"
 
 
-def test_after_a_gap_of_minutes_nothing_of_before_is_known_not_even_by_the_operators_word():
-    quiet, free = BASE.echoes, {}
-    for gap_s in (0.05, 300.0):
-        space, ego = FreeSpace(TUNING), replace(BASE.ego, speed_mps=0.0)
-        before = space.step([], quiet, no_tracks(ego.time_s), ego)
-        assert before.known_free().any()
-        later = replace(ego, time_s=ego.time_s + gap_s)
-        grid = space.step([], quiet, no_tracks(later.time_s), later)
-        free[gap_s] = np.count_nonzero(grid.known_free() & ~outlined(grid, later))
-    assert free[0.05] > 100
-    assert free[300.0] == 0
+@pytest.mark.parametrize(("gap_s", "speed_mps", "known"), [(0.05, 0.8, True), (300.0, 0.8, False), (300.0, 0.0, True)])
+def test_after_a_gap_of_minutes_nothing_of_before_is_known_and_only_at_rest_the_operators_word_is_given_anew(
+    gap_s, speed_mps, known
+):
+    space, ego = FreeSpace(TUNING), replace(BASE.ego, speed_mps=speed_mps)
+    assert space.step([], BASE.echoes, no_tracks(ego.time_s), ego).declared.any()
+    later = replace(ego, time_s=ego.time_s + gap_s)
+    grid = space.step([], BASE.echoes, no_tracks(later.time_s), later)
+    assert (grid.known_free() & ~outlined(grid, later)).any() == known
+    assert grid.declared.any() == known
 
 
 def outlined(grid, ego):
@@ -211,14 +216,6 @@ def outlined(grid, ego):
     y = grid.corner_xy[1] + (np.arange(rows) + 0.5) * grid.cell_m
     places = np.stack(np.broadcast_arrays(x[None], y[:, None]), axis=-1).reshape(-1, 2)
     return (signed_distance(places, outline_in_scene(TUNING.vehicle, ego.pose)) <= grid.cell_m).reshape(rows, cols)
-
-
-def test_a_vehicle_that_is_moving_at_the_first_call_gets_no_word_of_the_operator():
-    found = {}
-    for speed_mps in (0.0, 0.8):
-        ego = replace(BASE.ego, speed_mps=speed_mps)
-        found[speed_mps] = FreeSpace(TUNING).step([], None, no_tracks(ego.time_s), ego).declared.any()
-    assert found == {0.0: True, 0.8: False}
 
 
 def test_times_that_cells_cannot_keep_are_refused():

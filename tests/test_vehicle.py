@@ -97,6 +97,9 @@ def test_a_standing_vehicle_needs_no_distance_and_no_time():
 
 def test_the_two_forms_meet_where_the_brake_is_just_built_up():
     edge = 4.0 * 0.1 / 2
+    kept = stop_time(1.0, 0.15, 0.1, 4.0)
+    kept += 1.0  # a number of one's own, not the one that is kept
+    assert stop_time(1.0, 0.15, 0.1, 4.0) == pytest.approx(0.45)
     below, above = stop_distance(np.array([edge - 1e-9, edge + 1e-9]), 0.15, 0.1, 4.0)
     assert above - below == pytest.approx(0.0, abs=1e-8)
 

@@ -152,7 +152,7 @@ def test_a_track_that_began_in_the_open_does_not_free_who_is_in_the_wedge():
     t = unseen(keeper, t)
     for k in range(1, 60):  # walks past from behind, beside the wedge
         now = t + 0.05 * k
-        other = exact_tracks(now, [[-5.0 + 0.1 * k, 4.2]], [[2.0, 0.0]])
+        other = exact_tracks(now, [[-1.15 + 0.1 * k, 4.3]], [[2.0, 0.0]])  # 3.6 m from where they went in
         tracks = keeper.step(replace(other, ids=np.array([9]), age_s=np.array([0.05 * k])), ego(now))
     assert 1 in tracks.ids
 

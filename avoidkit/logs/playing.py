@@ -3,8 +3,8 @@
 import dataclasses
 
 from avoidkit.checks import InputError
+from avoidkit.decision import SOUND, halting, is_sound
 from avoidkit.decision import decide as kit_decide
-from avoidkit.decision import halting, is_sound
 from avoidkit.logs.rows import failed_check
 from avoidkit.recording.recorder import Recorder
 from avoidkit.recording.replay import LoggedTracks, brings_tracks
@@ -90,6 +90,6 @@ class _Run:
             error = f"decision: {type(raised).__name__}: {raised}"
             return halting(situation, error, rules=self._tuning.decision), error
         if not is_sound(verdict):
-            error = "decision: must return a Verdict with a finite speed cap"
+            error = f"decision: {SOUND}"
             return halting(situation, error, rules=self._tuning.decision), error
         return verdict, ""

@@ -123,12 +123,16 @@ def part_of(path, samples, from_s, to_s):
 
 
 def tuning_for(mapping, tuning):
-    """A tuning with the mounts and the view of the log's radars."""
-    changes = {f"radar.{key}": value for key, value in mapping.view.model_dump().items() if value is not None}
+    """A tuning with the mounts and the view of the log's radars, whose false alarms are not known.
+
+    Without any to expect, a row of empty scans is an empty field and no radar that is stuck: see `sensing.repeats`.
+    """
+    changes = {"radar.false_alarms_per_scan": 0.0}
+    changes |= {f"radar.{key}": value for key, value in mapping.view.model_dump().items() if value is not None}
     for radar in mapping.radars:
         mount = radar.mount.model_dump()
         changes |= {f"radar.mounts.{radar.sensor}.{key}": value for key, value in mount.items()}
-    return tuning.replace(changes) if changes else tuning
+    return tuning.replace(changes)
 
 
 class _Log:

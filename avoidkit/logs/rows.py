@@ -76,7 +76,7 @@ class _Radars:
     """What each radar said last, {name: (health, taken_s)}, with what a drive's own loop adds to that."""
 
     def __init__(self, tuning, motion):
-        self._radar, self._motion = tuning.radar, motion
+        self._tuning, self._motion = tuning, motion
         self._repeats, self._state = {}, {}
 
     def after(self, scans, now):
@@ -84,16 +84,19 @@ class _Radars:
         state = dict(self._state)
         for scan in scans:
             health = self._health(scan, now)
-            if scan.sensor not in state or scan.taken_s > state[scan.sensor][1]:
-                state[scan.sensor] = (health, scan.taken_s)
+            taken_s = min(scan.taken_s, now)  # a stamp of a time to come must not outdo those that follow
+            if scan.sensor not in state or taken_s > state[scan.sensor][1]:
+                state[scan.sensor] = (health, taken_s)
         self._state = state
         return state
 
     def _health(self, scan, now):
-        """What it said of itself, but blind where it sends one scan again and again or one of a time to come."""
-        watch = self._repeats.setdefault(scan.sensor, Repeats(self._radar.noise, self._radar.false_alarms_per_scan))
+        """What it said of itself, but blind where its scans are repeated, of a time to come, or too late to count."""
+        radar = self._tuning.radar
+        watch = self._repeats.setdefault(scan.sensor, Repeats(radar.noise, radar.false_alarms_per_scan))
         stuck = watch.seen(scan, Pose(*self._motion.pose_at(scan.taken_s)[:3]))
-        return Health.BLIND if stuck or math.isinf(age(now, scan.taken_s)) else scan.health
+        counts = age(now, scan.taken_s) <= self._tuning.tracking.late_s + 1e-9
+        return scan.health if counts and not stuck else Health.BLIND
 
 
 _EMPTY = (np.zeros((0, 2)), np.zeros((0, 2)), np.zeros(0), (), np.zeros(0), np.zeros(0), np.zeros(0, bool))

@@ -10,8 +10,8 @@ from dataclasses import replace
 from pathlib import Path
 
 from avoidkit.checks import InputError
+from avoidkit.decision import SOUND, halting, is_sound
 from avoidkit.decision import decide as kit_decide
-from avoidkit.decision import halting, is_sound
 from avoidkit.freespace import FreeSpace
 from avoidkit.grid import Grid
 from avoidkit.logs.rows import FAILED, failed_check
@@ -177,7 +177,7 @@ class _Again:
         if not errors:
             verdict = _stage(errors, "decision", lambda: self._decide(situation, self._tuning), None)
             if not errors and not is_sound(verdict):
-                errors.append("decision: must return a Verdict with a finite speed cap")
+                errors.append(f"decision: {SOUND}")
         if errors and (failed := failed_check(errors[0])):
             return halting(situation, errors[0], failed, rules=self._tuning.decision), errors[0]
         return (halting(situation, errors[0], rules=self._tuning.decision), errors[0]) if errors else (verdict, "")

@@ -6,8 +6,8 @@ from dataclasses import replace
 import numpy as np
 
 from avoidkit.checks import InputError
+from avoidkit.decision import SOUND, halting, is_sound
 from avoidkit.decision import decide as kit_decide
-from avoidkit.decision import halting, is_sound
 from avoidkit.people import People
 from avoidkit.separation import reach
 from avoidkit.studies.settled import settle, settled_situation
@@ -78,7 +78,7 @@ def _sound(decide):
     def checked(situation, tuning):
         verdict = decide(situation, tuning)
         if not is_sound(verdict):
-            raise InputError(f"decide must return a Verdict with a finite speed cap, got {repr(verdict)[:80]}")
+            raise InputError(f"decide {SOUND}, got {repr(verdict)[:80]}")
         return verdict
 
     return checked
