@@ -187,7 +187,7 @@ class Loop:
         return scans, echoes, tracks, grid
 
     def _health(self, scan, now):
-        """What a radar says of itself, but blind where its scans are repeats, of a time to come, or too late to count."""
+        """What a radar says of itself, but blind where its scans repeat, are of a time to come or too late to count."""
         radar = self.tuning.radar
         watch = self._repeats.setdefault(scan.sensor, Repeats(radar.noise, radar.false_alarms_per_scan))
         stuck = watch.seen(scan, self._history.at(scan.taken_s).pose)

@@ -91,7 +91,7 @@ class _Radars:
         return state
 
     def _health(self, scan, now):
-        """What it said of itself, but blind where its scans are repeated, of a time to come, or too late to count."""
+        """What it said of itself, but blind where its scans repeat, are of a time to come or too late to count."""
         radar = self._tuning.radar
         watch = self._repeats.setdefault(scan.sensor, Repeats(radar.noise, radar.false_alarms_per_scan))
         stuck = watch.seen(scan, Pose(*self._motion.pose_at(scan.taken_s)[:3]))
