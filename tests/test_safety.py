@@ -27,7 +27,7 @@ def test_the_vehicle_stands_when_adversaries_inside_the_envelope_touch_it(name):
 @pytest.mark.parametrize("people", [1, 3])
 def test_the_vehicle_stands_when_more_adversaries_touch_it(people):
     scene = load_scene(LANE)
-    for seed in range(100, 112):
+    for seed in range(100, 108):
         _, row = outcome(scene, TUNINGS["baseline"], seed, people=people, duration_s=30.0)
         assert row["contacts_moving"] == 0, row
 
